@@ -1,0 +1,1 @@
+//! Instants and local intervals.

@@ -1,0 +1,1 @@
+//! The outbox to central stores.

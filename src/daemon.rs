@@ -1,0 +1,1 @@
+//! Wires the tasks; owns start and ordered shutdown.

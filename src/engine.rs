@@ -1,0 +1,1 @@
+//! The state of all sites: an event in, effects out.

@@ -1,0 +1,1 @@
+//! Rows into energy per figure per interval, under the dated map.

@@ -1,0 +1,64 @@
+//! Panelwright turns the current-transformer channels of a home's panel into figures that can be
+//! trusted. This page is the tour: one line a module, floor by floor; a module uses only those
+//! listed before it.
+//!
+//! **Core** (pure: no clock, no file, no socket, no async; time comes in as an argument):
+//! - [`units`]: quantities with their units
+//! - [`site`]: the channel map: file shape, rules, and the plan that every figure follows
+//! - [`reading`]: topic + payload + arrival time into a reading, or a reason why not
+//! - [`flow`]: readings into ticks and minute rows; the one law; coverage
+//! - [`calendar`]: instants and local intervals
+//! - [`history`]: rows into energy per figure per interval, under the dated map
+//! - [`engine`]: the state of all sites: an event in, effects out
+//!
+//! **Shell** (does all the touching):
+//! - [`clock`]: where time enters
+//! - [`status`]: what works and what does not, counted
+//! - [`settings`]: defaults < file < environment
+//! - [`mqtt`]: the broker connection: subscribe, acknowledge after commit, reconnect
+//! - [`store`]: SQLite: journal, blocks, rows, outbox
+//! - [`central`]: the outbox to central stores
+//! - [`publish`]: topics out
+//! - [`web`]: API, live stream, metrics, health
+//! - [`sim`]: a simulated site with known truth, for the demo, tests and benchmarks
+//! - [`daemon`]: wires the tasks; owns start and ordered shutdown
+//! - [`cli`]: one file per subcommand
+//!
+//! It never switches anything, and its advice on loading protects nothing: that is the work of
+//! breakers and of listed equipment.
+#![warn(missing_docs)]
+
+pub mod units;
+
+pub mod site;
+
+pub mod reading;
+
+pub mod flow;
+
+pub mod calendar;
+
+pub mod history;
+
+pub mod engine;
+
+pub mod clock;
+pub mod status;
+
+pub mod settings;
+
+pub mod mqtt;
+
+pub mod store;
+
+pub mod central;
+
+pub mod publish;
+
+pub mod web;
+
+pub mod sim;
+
+pub mod daemon;
+
+pub mod cli;

@@ -1,0 +1,1 @@
+//! The broker connection: subscribe, acknowledge after commit, reconnect.

@@ -1,0 +1,1 @@
+//! Service settings: defaults < file < environment.

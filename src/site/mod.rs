@@ -1,0 +1,5 @@
+//! The channel map.
+
+mod model;
+
+pub use model::*;

@@ -1,0 +1,425 @@
+//! What a validated channel map is: the site, its devices, buses and circuits, and the plan that
+//! every figure is computed by.
+//!
+//! A map is dated. Each stretch of time between two changes is an [`Epoch`] with a [`Plan`] of its
+//! own; a circuit keeps its identity (its id) across epochs, so its history outlives a moved CT.
+//!
+//! Figures are sums over *series*. The channels of the site are its first series; the sign-split
+//! series (grid, each PV and storage circuit, self-consumed) follow. A channel's series is the
+//! measured energy itself, so that a corrected map corrects all history; a split series is
+//! accumulated tick by tick because a sign split is not linear.
+
+use std::ops::Range;
+
+use crate::units::{Span, Stamp};
+
+/// Index of a channel in [`Site::channels`].
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct ChannelIndex(pub u32);
+
+/// Index of a series: channels first (`0..channels.len()`), then [`Site::splits`].
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct SeriesIndex(pub u32);
+
+/// A home (or barn, or shop) with one service, one time zone and one channel map.
+#[derive(Clone, Debug)]
+pub struct Site {
+    /// `[a-z0-9-]`, 1 to 64 characters: it goes into topics and file names.
+    pub id: String,
+    /// What people call it.
+    pub name: String,
+    /// IANA name, known to the bundled time-zone database.
+    pub time_zone: String,
+    /// Day of the month on which a billing month starts, 1 to 28.
+    pub billing_day: u8,
+    /// The utility service.
+    pub service: Service,
+    /// Where channels come from.
+    pub devices: Vec<Device>,
+    /// Every channel, used or spare, in the order of the map.
+    pub channels: Vec<Channel>,
+    /// Every bus: the service point first, then the panels, parents before children.
+    pub buses: Vec<Bus>,
+    /// Every circuit, by the order in which its id first appears.
+    pub circuits: Vec<Circuit>,
+    /// The names of all sign-split series of all epochs, in a fixed order.
+    pub splits: Vec<String>,
+    /// Back to back from [`Stamp::MIN`] to [`Stamp::MAX`]; at least one.
+    pub epochs: Vec<Epoch>,
+}
+
+impl Site {
+    /// The epoch that holds `at`.
+    pub fn epoch(&self, at: Stamp) -> &Epoch {
+        let after = self.epochs.partition_point(|epoch| epoch.span.end <= at);
+        &self.epochs[after.min(self.epochs.len() - 1)]
+    }
+
+    /// How many series there are: channels and splits.
+    pub fn series_len(&self) -> usize {
+        self.channels.len() + self.splits.len()
+    }
+
+    /// The series of split number `split` (an index into [`Site::splits`]).
+    pub fn split_series(&self, split: usize) -> SeriesIndex {
+        SeriesIndex((self.channels.len() + split) as u32)
+    }
+
+    /// The name under which a series is stored: `house/m1` for a channel, `split:grid` for a split.
+    pub fn series_name(&self, series: SeriesIndex) -> String {
+        let index = series.0 as usize;
+        match self.channels.get(index) {
+            Some(channel) => channel.name.clone(),
+            None => format!("split:{}", self.splits[index - self.channels.len()]),
+        }
+    }
+
+    /// The channel of that name (`device/channel`).
+    pub fn channel(&self, name: &str) -> Option<ChannelIndex> {
+        let index = self.channels.iter().position(|channel| channel.name == name)?;
+        Some(ChannelIndex(index as u32))
+    }
+}
+
+/// The utility service.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Service {
+    /// Which conductors there are.
+    pub system: System,
+    /// Rating of the main breaker in A, if the map says.
+    pub main_breaker_a: Option<f64>,
+}
+
+/// The kinds of service that a map can name.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum System {
+    /// Single-phase three-wire, 120/240 V: legs A and B, half a turn apart.
+    SplitPhase120_240,
+    /// Three-phase four-wire wye, 120/208 V: legs A, B and C, a third of a turn apart.
+    Wye120_208,
+}
+
+impl System {
+    /// The ungrounded conductors.
+    pub fn legs(self) -> &'static [Leg] {
+        match self {
+            Self::SplitPhase120_240 => &[Leg::A, Leg::B],
+            Self::Wye120_208 => &[Leg::A, Leg::B, Leg::C],
+        }
+    }
+
+    /// Volts between two legs, nominal.
+    pub fn leg_to_leg_v(self) -> f64 {
+        match self {
+            Self::SplitPhase120_240 => 240.0,
+            Self::Wye120_208 => 208.0,
+        }
+    }
+}
+
+/// One ungrounded conductor of the service.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Leg {
+    /// Leg A.
+    A,
+    /// Leg B.
+    B,
+    /// Leg C (wye only).
+    C,
+}
+
+/// What sends channels.
+#[derive(Clone, Debug)]
+pub struct Device {
+    /// `[a-z0-9-]`; channels are named `device/channel`.
+    pub id: String,
+    /// Topic pattern; `{channel}` stands for the channel's name where each has a topic of its own.
+    pub topic: String,
+    /// How a payload is read.
+    pub payload: Payload,
+    /// What the number means.
+    pub unit: Unit,
+    /// How a reading covers time.
+    pub reading: ReadingKind,
+    /// Nominal period.
+    pub every: Span,
+    /// The longest stretch that one reading may cover; default 3 × `every`.
+    pub max_gap: Span,
+    /// After this long without a reading a channel no longer holds up the accounting, and its live
+    /// value is unknown; default `max_gap` plus the settle time.
+    pub stale_after: Span,
+    /// Whether a backlog without payload times may be laid out backwards from the reconnection.
+    pub spread_backlog: bool,
+}
+
+/// How a device's payload is read.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Payload {
+    /// The payload is the number.
+    Number,
+    /// The payload is JSON.
+    Json {
+        /// RFC 6901 pointer to the value; `{channel}` may stand in it.
+        pointer: String,
+        /// Pointer to the time, if the payload says it.
+        time: Option<String>,
+    },
+}
+
+/// The unit of a device's numbers.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Unit {
+    /// Watts.
+    W,
+    /// Kilowatts.
+    KW,
+    /// Amperes; times `volts` they are an apparent power, and marked so.
+    A {
+        /// Nominal volts that the current is taken at.
+        volts: f64,
+    },
+    /// A counter in Wh.
+    Wh {
+        /// Where the counter starts again at 0, in Wh, if it does.
+        rolls_over_at_wh: Option<f64>,
+    },
+    /// A counter in kWh.
+    KWh {
+        /// Where the counter starts again at 0, in Wh, if it does.
+        rolls_over_at_wh: Option<f64>,
+    },
+}
+
+impl Unit {
+    /// Whether the value is an energy that only grows.
+    pub fn is_counter(self) -> bool {
+        matches!(self, Self::Wh { .. } | Self::KWh { .. })
+    }
+
+    /// Whether the power is apparent (VA), not active.
+    pub fn is_apparent(self) -> bool {
+        matches!(self, Self::A { .. })
+    }
+}
+
+/// How a reading covers time.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ReadingKind {
+    /// The average since the reading before: it covers the span behind it.
+    Mean,
+    /// A sample: it holds until the next.
+    Instant,
+}
+
+/// One CT input.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Channel {
+    /// `device/channel`, the name that maps, tables and the store use.
+    pub name: String,
+    /// Index into [`Site::devices`].
+    pub device: usize,
+    /// The device's own name for it: what `{channel}` stands for.
+    pub key: String,
+}
+
+/// A busbar.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Bus {
+    /// `service`, `main` or the id of a subpanel.
+    pub id: String,
+    /// What people call it.
+    pub name: String,
+    /// Index of the bus above; `None` for the service point.
+    pub parent: Option<usize>,
+    /// The circuit of the parent that feeds it, by id, where the map names one.
+    pub fed_by: Option<String>,
+    /// Busbar rating in A, if the map says.
+    pub rating_a: Option<f64>,
+}
+
+/// A circuit's identity, with everything that the map said of it over time.
+#[derive(Clone, Debug)]
+pub struct Circuit {
+    /// `[a-z0-9-]`, stable: history, topics and the API use it.
+    pub id: String,
+    /// What it was under each date, oldest first, without overlap.
+    pub entries: Vec<CircuitEntry>,
+}
+
+impl Circuit {
+    /// The entry in force at `at`.
+    pub fn entry(&self, at: Stamp) -> Option<&CircuitEntry> {
+        self.entries.iter().find(|entry| entry.span.contains(&at))
+    }
+
+    /// The latest entry: what the circuit is called today, or was last.
+    pub fn latest(&self) -> &CircuitEntry {
+        self.entries.last().expect("a circuit has at least one entry")
+    }
+}
+
+/// A circuit as one dated entry of the map has it.
+#[derive(Clone, Debug)]
+pub struct CircuitEntry {
+    /// When it holds.
+    pub span: Range<Stamp>,
+    /// The text on the panel directory.
+    pub label: String,
+    /// What the energy is for; a feeder need not say.
+    pub end_use: EndUse,
+    /// What it does in the books.
+    pub role: Role,
+    /// Index into [`Site::buses`].
+    pub bus: usize,
+    /// Breaker positions in the panel; empty where the map does not say.
+    pub spaces: Vec<u16>,
+    /// The legs it draws from, by the map or by its spaces; empty where neither says.
+    pub legs: Vec<Leg>,
+    /// Breaker rating in A.
+    pub breaker_a: Option<f64>,
+    /// Primary rating of its CTs in A.
+    pub ct_rating_a: Option<f64>,
+    /// The measuring channels with their factors; empty for a circuit without a CT.
+    pub terms: Vec<Term>,
+    /// One CT stands for both legs of a balanced load.
+    pub doubled: bool,
+    /// Line of the map file (1-based) where the entry starts, for messages.
+    pub line: usize,
+}
+
+/// What a circuit does in the books.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Role {
+    /// Takes energy; tracked.
+    Load,
+    /// Gives energy to its bus: a negative flow.
+    Pv,
+    /// Takes and gives; neither load nor source.
+    Storage,
+    /// Feeds a bus (index into [`Site::buses`]). Measured, it is the feed of that bus and no load
+    /// of its own; unmeasured, the circuits of that bus count on the bus above.
+    Feeder(usize),
+}
+
+/// What a circuit's energy is for.
+///
+/// The groups of ANSI/RESNET/ICC 301, with lighting and appliances kept in finer parts.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[allow(missing_docs, reason = "each name is its own definition")]
+pub enum EndUse {
+    Heating,
+    Cooling,
+    HotWater,
+    Ventilation,
+    Dehumidification,
+    Lighting,
+    Refrigeration,
+    Cooking,
+    Laundry,
+    PlugLoads,
+    PoolSpa,
+    WellSump,
+    EvCharging,
+    Pv,
+    Storage,
+    Other,
+}
+
+/// A stretch of time with one plan.
+#[derive(Clone, Debug)]
+pub struct Epoch {
+    /// When it holds.
+    pub span: Range<Stamp>,
+    /// How figures are computed in it.
+    pub plan: Plan,
+}
+
+/// How every figure follows from the series, in one epoch.
+#[derive(Clone, Debug, Default)]
+pub struct Plan {
+    /// The split series that exist in this epoch: (index into [`Site::splits`], rule).
+    pub splits: Vec<(usize, SplitRule)>,
+    /// Every figure that the map defines in this epoch. A figure that is absent is unknown; one
+    /// with no terms is a known zero.
+    pub figures: Vec<Figure>,
+}
+
+/// One figure and the sum that it is.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Figure {
+    /// Which figure.
+    pub key: FigureKey,
+    /// The sum.
+    pub terms: Vec<Term>,
+}
+
+/// Names of the figures that a plan can define. Powers in W live, energies in history.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum FigureKey {
+    /// Flow into the service point, + import, − export.
+    Grid,
+    /// The part of the grid flow above 0.
+    Import,
+    /// The part of the grid flow below 0, as a positive number.
+    Export,
+    /// The parts of all PV circuits below 0, as a positive number.
+    Generation,
+    /// grid + generation − storage.
+    Consumption,
+    /// The sum of all measured load circuits, with the standby of PV circuits.
+    Tracked,
+    /// What flows into the buses and into none of their measured circuits; signed.
+    Untracked,
+    /// Generation that did not leave the site.
+    SelfConsumed,
+    /// What storage circuits take (+) or give (−).
+    Storage,
+    /// −grid + what EV chargers take: what the house could still use before it leaves the site.
+    /// Signed here; shown as 0 where it is below. Live only.
+    Surplus,
+    /// A circuit (index into [`Site::circuits`]); a load is positive.
+    Circuit(usize),
+    /// Flow into a bus (index into [`Site::buses`]).
+    BusFeed(usize),
+    /// What flows into a bus and into none of its measured circuits; signed.
+    BusUntracked(usize),
+    /// Flow on one leg of the mains as the mains CTs measure it.
+    MainsLeg(Leg),
+}
+
+/// One term of a sum: a part of a series times a factor.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Term {
+    /// Which series.
+    pub series: SeriesIndex,
+    /// Which part of it.
+    pub part: Part,
+    /// The factor in millionths: `2 × 1.03` is 2,060,000, reversed is negative.
+    pub millionths: i64,
+}
+
+/// Which part of a series a term takes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Part {
+    /// In less out.
+    Net,
+    /// The part above 0.
+    In,
+    /// The part below 0, as a positive number.
+    Out,
+}
+
+/// How a split series follows from the channels at each tick. All terms are channels, net.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum SplitRule {
+    /// In: the sum where it is above 0; out: where it is below.
+    Signed(Vec<Term>),
+    /// In: Σ over PV of max(−p, 0), less max(−grid, 0), not below 0 (what storage exports is not
+    /// taken off generation); out: always 0.
+    SelfConsumed {
+        /// The grid flow.
+        grid: Vec<Term>,
+        /// Each PV circuit.
+        pv: Vec<Vec<Term>>,
+    },
+}

@@ -1,0 +1,1 @@
+//! SQLite: journal, blocks, rows, outbox.

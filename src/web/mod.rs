@@ -1,0 +1,1 @@
+//! API, live stream, metrics, health.
