@@ -1,1 +1,3 @@
 //! The broker connection: subscribe, acknowledge after commit, reconnect.
+
+pub mod embedded;
