@@ -1,0 +1,12 @@
+//! End-to-end tests: the built program against real brokers and real stores.
+//!
+//! One binary, so that everything links once. A test that needs a server which is not installed
+//! says so and passes, except in CI (`CI` set), where it fails: see [`harness::require`].
+#![allow(
+    clippy::disallowed_methods,
+    clippy::disallowed_types,
+    reason = "the bans keep clock, files and sockets out of the core; tests live outside of it"
+)]
+
+mod harness;
+mod harness_works;
