@@ -1,1 +1,14 @@
-//! Topics out.
+//! Topics out: what is published when, as a state machine that knows no socket and no clock.
+//!
+//! [`now_body`] is the one JSON shape of a site's live figures; the topic, the API and the live
+//! stream all carry it. [`Publisher`] decides when it goes to the broker. Every kind of topic is an
+//! [`Output`], so that a convention for hubs can be added beside the JSON one without touching it.
+
+mod json;
+mod now;
+mod output;
+mod publisher;
+
+pub use now::{MAX_INTERVAL, STALE_AFTER_S, now_body};
+pub use output::{Message, Now, Output};
+pub use publisher::{Options, Publisher};
