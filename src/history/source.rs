@@ -1,0 +1,37 @@
+//! Where rows come from.
+
+use std::ops::Range;
+
+use crate::flow::Row;
+use crate::site::SeriesIndex;
+use crate::units::Stamp;
+
+/// How long the intervals of a row are.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Level {
+    /// 60 s, on UTC minutes.
+    Minute,
+    /// 15 min, on UTC quarter-hours.
+    Quarter,
+    /// A day of the site's zone.
+    Day,
+    /// A month of the site's zone.
+    Month,
+}
+
+/// A store of rows of one site, as history reads it.
+///
+/// What a source promises:
+/// - A coarser row is the sum of the finer rows inside it, whenever it is asked for: minutes that
+///   are not yet folded into stored rows are folded in as they are read.
+/// - A row that is absent, or empty, means that nothing is known of its interval.
+pub trait Source {
+    /// Why rows could not be read.
+    type Error: std::error::Error + Send + Sync + 'static;
+
+    /// Every row of every series whose start lies in `range`, sorted by series, then by start.
+    ///
+    /// # Errors
+    /// Whatever keeps the rows from being read.
+    fn rows(&mut self, level: Level, range: Range<Stamp>) -> Result<Vec<(SeriesIndex, Row)>, Self::Error>;
+}
