@@ -8,5 +8,6 @@
     reason = "the bans keep clock, files and sockets out of the core; tests live outside of it"
 )]
 
+mod architecture;
 mod harness;
 mod harness_works;
