@@ -1,1 +1,0 @@
-//! Service settings: defaults < file < environment.

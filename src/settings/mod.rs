@@ -1,0 +1,200 @@
+//! Service settings: built-in defaults < file < environment.
+//!
+//! [`load`] reads all of it before anything is bound, and reports every problem at once, each with
+//! the file's line or the variable it comes from. Secrets come from files that others cannot
+//! read, or from the environment; never from the settings file and never from a command line.
+//!
+//! The structs here are what the settings say, checked. The daemon makes each module's own options
+//! from them.
+
+mod assemble;
+mod keys;
+mod layers;
+mod problem;
+mod secret;
+
+use std::collections::BTreeMap;
+use std::net::SocketAddr;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+pub use keys::{KEYS, Key, Kind};
+pub use problem::{Place, Problem, Problems};
+pub use secret::Secret;
+
+/// Where settings are looked for when the command line names no file, first found first.
+pub const SEARCH: [&str; 2] = ["config/panelwright.toml", "/etc/panelwright/panelwright.toml"];
+
+/// Everything that the service can be told.
+#[derive(Clone, Debug)]
+pub struct Settings {
+    /// The file that they came from; `None` if the environment alone gave them.
+    pub file: Option<PathBuf>,
+    /// Where readings come from and figures go to.
+    pub broker: Broker,
+    /// The embedded store.
+    pub store: Store,
+    /// The directory of the maps, one file a site.
+    pub sites: PathBuf,
+    /// Central stores; none is needed.
+    pub central: Vec<Central>,
+    /// Topics out.
+    pub publish: Publish,
+    /// The API.
+    pub web: Web,
+    /// What is logged, as `tracing` filter directives (`info`, `warn,panelwright::mqtt=debug`).
+    pub log_level: String,
+}
+
+/// The MQTT broker.
+#[derive(Clone, Debug)]
+pub struct Broker {
+    /// Where it is.
+    pub address: BrokerAddress,
+    /// The client's name at the broker; the session is kept under it.
+    pub client_id: String,
+    /// User name, if the broker wants one.
+    pub username: Option<String>,
+    /// Password, if the broker wants one.
+    pub password: Option<Secret>,
+    /// Which version of the protocol is spoken.
+    pub protocol: Protocol,
+    /// PEM file of the authorities that sign the broker's certificate; the public ones if `None`.
+    pub ca_file: Option<PathBuf>,
+    /// PEM files of the client's certificate and its key.
+    pub client_identity: Option<(PathBuf, PathBuf)>,
+    /// How many QoS 1 messages may be unacknowledged at a time (MQTT 5).
+    pub receive_maximum: u16,
+    /// Time without traffic after which the connection is probed.
+    pub keep_alive: Duration,
+}
+
+/// Where the broker is.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum BrokerAddress {
+    /// Inside the daemon, listening on loopback.
+    Embedded {
+        /// The loopback address that it listens at.
+        listen: SocketAddr,
+    },
+    /// Elsewhere.
+    Remote {
+        /// Name or address.
+        host: String,
+        /// Port.
+        port: u16,
+        /// Whether the connection is encrypted.
+        tls: bool,
+    },
+}
+
+/// A version of MQTT.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Protocol {
+    /// MQTT 5.
+    V5,
+    /// MQTT 3.1.1, for brokers that speak nothing newer.
+    V3_1_1,
+}
+
+/// The embedded store.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Store {
+    /// Where its file lies.
+    pub directory: PathBuf,
+    /// The longest that a reading waits for its commit.
+    pub commit_every: Duration,
+}
+
+/// A central store that speaks the InfluxDB v2 write API.
+#[derive(Clone, Debug)]
+pub struct Central {
+    /// What it is called in messages, metrics and the outbox.
+    pub name: String,
+    /// Base address; a path is kept as a prefix.
+    pub url: String,
+    /// Organization.
+    pub organization: String,
+    /// Bucket.
+    pub bucket: String,
+    /// API token, if it wants one.
+    pub token: Option<Secret>,
+    /// PEM file of the authorities that sign its certificate; the public ones if `None`.
+    pub ca_file: Option<PathBuf>,
+    /// How finely rows are sent.
+    pub resolution: Resolution,
+    /// Whether bodies are compressed.
+    pub gzip: bool,
+}
+
+/// How finely a central store is told.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Resolution {
+    /// A row a minute.
+    Minute,
+    /// A row every 15 minutes.
+    Quarter,
+}
+
+/// Topics out.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Publish {
+    /// Topic of the retained `now` body, with `{site}` in it; `None`: nothing is published.
+    pub json: Option<String>,
+    /// Shortest time between two messages of one topic.
+    pub min_interval: Duration,
+    /// Longest time between two messages of one topic, changed or not.
+    pub max_interval: Duration,
+    /// A change smaller than this in every figure waits for `max_interval`.
+    pub dead_band_w: f64,
+}
+
+/// The API.
+#[derive(Clone, Debug)]
+pub struct Web {
+    /// Where it listens.
+    pub listen: SocketAddr,
+    /// The password of the user `panelwright`; there always is one beyond loopback.
+    pub password: Option<Secret>,
+}
+
+/// Reads the settings of this process: [`load`] with its environment and working directory.
+///
+/// # Errors
+/// Every problem at once.
+#[expect(clippy::disallowed_methods, reason = "settings are where the environment enters")]
+pub fn load_here(path: Option<&Path>) -> Result<Settings, Problems> {
+    load(path, std::env::vars().collect())
+}
+
+/// Reads the settings from `path` (else the first file of [`SEARCH`] that exists) and from the
+/// variables of `environment` that start with `PANELWRIGHT__`.
+///
+/// # Errors
+/// Every problem at once: the file does not parse, an unknown key, a wrong value, a secret that
+/// others can read.
+pub fn load(path: Option<&Path>, environment: BTreeMap<String, String>) -> Result<Settings, Problems> {
+    let file = match path {
+        Some(path) => Some(path.to_owned()),
+        None => SEARCH.iter().map(PathBuf::from).find(|path| path.is_file()),
+    };
+    let mut problems = Problems::default();
+    if file.is_none() && !environment.keys().any(|name| name.starts_with(layers::PREFIX)) {
+        let looked = SEARCH.join(" and ");
+        problems.add(
+            Place::Nowhere,
+            format!("there is no settings file: looked for {looked}"),
+            "name one with --settings FILE",
+        );
+        return Err(problems);
+    }
+    let layers = layers::Layers::read(file, environment, &mut problems);
+    let settings = assemble::assemble(layers, &mut problems);
+    match settings {
+        Some(settings) if problems.is_empty() => Ok(settings),
+        _ => Err(problems.sorted()),
+    }
+}
+
+#[cfg(test)]
+mod tests;
