@@ -116,6 +116,12 @@ impl Readings {
         self.latest.map(|(at, _)| at)
     }
 
+    /// Event time of the newest reading that is not after `until`, among those that still matter.
+    pub fn newest_until(&self, until: Stamp) -> Option<Stamp> {
+        let pending = self.pending.iter().rev().find(|sample| sample.at <= until);
+        pending.or(self.before.as_ref()).map(|sample| sample.at)
+    }
+
     /// Power in 0.1 W as last read, unless that is stale.
     pub fn live(&self, now: Stamp) -> Option<i64> {
         let (at, power) = self.latest?;

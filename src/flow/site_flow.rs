@@ -143,11 +143,15 @@ impl SiteFlow {
 
     /// Closes every tick that can be closed at `now`; minutes that this completes go to `closed`.
     pub fn advance(&mut self, now: Stamp, closed: &mut Vec<ClosedMinute>) {
-        let mut until = (now - SETTLE).floor(Span::TICK);
+        let settled = now - SETTLE;
+        let mut until = settled.floor(Span::TICK);
         for readings in &self.readings {
             let Some(newest) = readings.newest() else { continue };
             if now - newest <= readings.coverage.stale_after {
-                until = until.min(newest.floor(Span::TICK));
+                // Up to a reading that has settled, not to the newest: one that is still under way
+                // may yet take over a part of what the newest would cover.
+                let covered = readings.newest_until(settled).unwrap_or(Stamp::MIN);
+                until = until.min(covered.floor(Span::TICK));
             }
         }
         if self.accounted.is_none() {
