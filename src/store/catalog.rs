@@ -1,0 +1,147 @@
+//! The names of sites and series, and their rows in the file.
+//!
+//! A map can be changed and its channels renumbered; a name's row stays. So what is kept goes by
+//! rows, and what comes in and goes out by the positions of the map in force.
+
+use std::sync::Arc;
+
+use rusqlite::{Connection, OptionalExtension, params};
+use rustc_hash::FxHashMap;
+
+use crate::reading::SiteIndex;
+use crate::site::{SeriesIndex, Site};
+use crate::units::{Span, Stamp};
+
+use super::Result;
+
+/// Names no row: what an offline reader sees of a site or series that has nothing stored yet.
+pub(super) const NO_ROW: i64 = 0;
+
+/// A site under its map in force, and its rows.
+#[derive(Clone, Debug)]
+pub(super) struct Entry {
+    /// The map.
+    pub site: Arc<Site>,
+    /// Row of `site`.
+    pub row: i64,
+    /// Row of `series` by [`SeriesIndex`].
+    pub series: Vec<i64>,
+}
+
+impl Entry {
+    /// The longest stretch that a reading of any channel covers.
+    pub fn max_gap(&self) -> Span {
+        self.site.devices.iter().map(|device| device.max_gap).max().unwrap_or(Span::ZERO)
+    }
+
+    /// The longest stretch that a reading of this channel covers.
+    pub fn gap_of(&self, channel: usize) -> Span {
+        self.site.devices[self.site.channels[channel].device].max_gap
+    }
+
+    /// The row of a series.
+    pub fn series_row(&self, series: SeriesIndex) -> i64 {
+        self.series[series.0 as usize]
+    }
+
+    /// The rows of its channels, by [`crate::site::ChannelIndex`].
+    pub fn channel_rows(&self) -> &[i64] {
+        &self.series[..self.site.channels.len()]
+    }
+}
+
+/// Every site and its rows.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Catalog {
+    entries: Vec<Entry>,
+    by_row: FxHashMap<i64, SiteIndex>,
+    series: FxHashMap<i64, (SiteIndex, SeriesIndex)>,
+}
+
+impl Catalog {
+    /// Finds the rows of all names, adding those that are new.
+    pub(super) fn register(db: &mut Connection, sites: &[Arc<Site>]) -> Result<Self> {
+        let tx = db.transaction()?;
+        for site in sites {
+            // A site that is new has nothing before now to seal, and nothing marked.
+            tx.execute(
+                "INSERT INTO site (name, time_zone) VALUES (?1, ?2) ON CONFLICT (name) DO NOTHING",
+                params![site.id, site.time_zone],
+            )?;
+            let row: i64 = tx.query_row("SELECT id FROM site WHERE name = ?1", [&site.id], |r| r.get(0))?;
+            let mut add = tx.prepare_cached(
+                "INSERT INTO series (site, name, kind) VALUES (?1, ?2, ?3) ON CONFLICT DO NOTHING",
+            )?;
+            for index in 0..site.series_len() {
+                let name = site.series_name(SeriesIndex(index as u32));
+                let kind = if index < site.channels.len() { "channel" } else { "split" };
+                add.execute(params![row, name, kind])?;
+            }
+        }
+        let catalog = Self::look_up(&tx, sites)?;
+        tx.commit()?;
+        Ok(catalog)
+    }
+
+    /// Finds the rows of all names; what has none gets [`NO_ROW`].
+    pub(super) fn look_up(db: &Connection, sites: &[Arc<Site>]) -> Result<Self> {
+        let mut catalog = Self::default();
+        for (position, site) in sites.iter().enumerate() {
+            let at = SiteIndex(position as u32);
+            let row: Option<i64> =
+                db.query_row("SELECT id FROM site WHERE name = ?1", [&site.id], |r| r.get(0)).optional()?;
+            let row = row.unwrap_or(NO_ROW);
+            let mut rows = db.prepare_cached("SELECT name, id FROM series WHERE site = ?1")?;
+            let known: FxHashMap<String, i64> =
+                rows.query_map([row], |r| Ok((r.get(0)?, r.get(1)?)))?.collect::<rusqlite::Result<_>>()?;
+            let series: Vec<i64> = (0..site.series_len())
+                .map(|index| {
+                    let name = site.series_name(SeriesIndex(index as u32));
+                    known.get(&name).copied().unwrap_or(NO_ROW)
+                })
+                .collect();
+            for (index, row) in series.iter().enumerate().filter(|(_, row)| **row != NO_ROW) {
+                catalog.series.insert(*row, (at, SeriesIndex(index as u32)));
+            }
+            if row != NO_ROW {
+                catalog.by_row.insert(row, at);
+            }
+            catalog.entries.push(Entry { site: Arc::clone(site), row, series });
+        }
+        Ok(catalog)
+    }
+
+    /// The site at that position.
+    pub(super) fn entry(&self, site: SiteIndex) -> Option<&Entry> {
+        self.entries.get(site.0 as usize)
+    }
+
+    /// Every site, by position.
+    pub(super) fn entries(&self) -> impl Iterator<Item = (SiteIndex, &Entry)> {
+        self.entries.iter().enumerate().map(|(index, entry)| (SiteIndex(index as u32), entry))
+    }
+
+    /// The position of a row of `site`, if a map in force has it.
+    pub(super) fn site_of(&self, row: i64) -> Option<SiteIndex> {
+        self.by_row.get(&row).copied()
+    }
+
+    /// Site and position of a row of `series`, if a map in force has it.
+    pub(super) fn series_of(&self, row: i64) -> Option<(SiteIndex, SeriesIndex)> {
+        self.series.get(&row).copied()
+    }
+
+    /// From when on readings of this series must stay in the journal when everything before
+    /// `before` is sealed: a reading covers time before or after itself, up to its gap, and whoever
+    /// replays the journal needs it for the first minutes.
+    pub(super) fn keep_from(&self, series: i64, before: Stamp) -> Stamp {
+        match self.series_of(series) {
+            Some((site, index)) => {
+                let entry = &self.entries[site.0 as usize];
+                let channel = index.0 as usize;
+                if channel < entry.site.channels.len() { before - entry.gap_of(channel) } else { before }
+            }
+            None => before,
+        }
+    }
+}

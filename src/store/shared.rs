@@ -1,0 +1,101 @@
+//! What the writer's thread and the readers have in common.
+
+use std::path::PathBuf;
+use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError, RwLock, RwLockReadGuard, RwLockWriteGuard};
+use std::time::Duration;
+
+use rusqlite::Connection;
+
+use super::catalog::Catalog;
+use super::recent::Recent;
+use super::{Result, schema};
+
+/// Idle reading connections that are kept: the API, the central stores and a page or two read at
+/// the same time; more are opened when needed and closed after.
+const IDLE: usize = 8;
+
+/// Held by [`super::Store`], its writer and its readers.
+#[derive(Debug)]
+pub(super) struct Shared {
+    path: PathBuf,
+    catalog: RwLock<Arc<Catalog>>,
+    recent: RwLock<Recent>,
+    idle: Mutex<Vec<Connection>>,
+    closing: Mutex<bool>,
+    closed: Condvar,
+}
+
+// A lock is poisoned by a panic elsewhere; what these guard is whole after every statement, so the
+// others go on.
+impl Shared {
+    pub(super) fn new(path: PathBuf, catalog: Catalog) -> Self {
+        Self {
+            path,
+            catalog: RwLock::new(Arc::new(catalog)),
+            recent: RwLock::default(),
+            idle: Mutex::default(),
+            closing: Mutex::new(false),
+            closed: Condvar::new(),
+        }
+    }
+
+    /// The names in force.
+    pub(super) fn catalog(&self) -> Arc<Catalog> {
+        Arc::clone(&self.catalog.read().unwrap_or_else(PoisonError::into_inner))
+    }
+
+    /// Puts new names in force.
+    pub(super) fn set_catalog(&self, catalog: Catalog) {
+        *self.catalog.write().unwrap_or_else(PoisonError::into_inner) = Arc::new(catalog);
+    }
+
+    /// The unsealed minutes. A reader looks at them BEFORE it begins its transaction: a minute that is
+    /// sealed in between is then in both, never in neither.
+    pub(super) fn recent(&self) -> RwLockReadGuard<'_, Recent> {
+        self.recent.read().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// The unsealed minutes, to change.
+    pub(super) fn recent_mut(&self) -> RwLockWriteGuard<'_, Recent> {
+        self.recent.write().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// A connection that reads; give it back with [`Self::give_back`].
+    pub(super) fn connection(&self) -> Result<Connection> {
+        match self.idle.lock().unwrap_or_else(PoisonError::into_inner).pop() {
+            Some(db) => Ok(db),
+            None => schema::open_read_only(&self.path),
+        }
+    }
+
+    /// Keeps the connection for the next reader.
+    pub(super) fn give_back(&self, db: Connection) {
+        let mut idle = self.idle.lock().unwrap_or_else(PoisonError::into_inner);
+        if idle.len() < IDLE && !*self.closing() {
+            idle.push(db);
+        }
+    }
+
+    /// Tells the writer to end once nothing is queued, and to give up what cannot be written.
+    pub(super) fn close(&self) {
+        *self.closing() = true;
+        self.closed.notify_all();
+        // The last connection that goes takes the write-ahead log with it.
+        self.idle.lock().unwrap_or_else(PoisonError::into_inner).clear();
+    }
+
+    /// Whether the store is closing.
+    pub(super) fn is_closing(&self) -> bool {
+        *self.closing()
+    }
+
+    /// Waits, but no longer than until the store closes. Whether it closes.
+    pub(super) fn wait(&self, time: Duration) -> bool {
+        let waited = self.closed.wait_timeout_while(self.closing(), time, |closing| !*closing);
+        *waited.unwrap_or_else(PoisonError::into_inner).0
+    }
+
+    fn closing(&self) -> MutexGuard<'_, bool> {
+        self.closing.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
