@@ -1,5 +1,31 @@
 //! Rows into energy per figure per interval, under the dated map.
+//!
+//! What is stored are channels (and the few sign splits that are not linear); every figure is a sum
+//! over them that the map of the time defines. So the map is applied here, when history is read: a
+//! corrected map corrects all history at once.
+//!
+//! Three rules make the figures trustworthy:
+//! - **A sum is known only where all its terms are.** Its coverage says how much of the interval
+//!   that is, and its energy is the energy of that time alone.
+//! - Where every term of a sum covers a whole row, rows add up as they are, from the coarsest that
+//!   fits. Where one does not, the row is looked up in finer rows, down to the minute; only a minute
+//!   that is covered in part is taken as the mean power of each term over the shortest coverage.
+//! - A change of the map cuts the interval; the minute in which it happens still counts by the map
+//!   that held when the minute began.
+//!
+//! Energy without coverage (a counter that went on while its messages were lost) is known for the
+//! series itself. A sum over several series does not know it, as it cannot say when it flowed.
 
+mod energy;
+mod memory;
+mod piece;
+mod plan;
 mod source;
+mod summary;
+#[cfg(test)]
+mod tests;
 
+pub use energy::energy;
+pub use memory::Memory;
 pub use source::{Level, Source};
+pub use summary::{Amount, Summary};
