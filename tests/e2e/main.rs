@@ -9,5 +9,7 @@
 )]
 
 mod architecture;
+mod documents;
 mod harness;
 mod harness_works;
+mod licences;
