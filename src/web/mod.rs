@@ -1,1 +1,157 @@
-//! API, live stream, metrics, health.
+//! The API, the live stream, metrics, health, and one plain page.
+//!
+//! Nothing is computed here: the body of `now` comes ready-made through watch channels, history
+//! comes from the store through [`history`](State::history), and health from the board. What this
+//! module owns is who may ask, how much at a time, and how an answer or a refusal looks.
+
+mod answer;
+mod api;
+mod auth;
+mod guard;
+mod live;
+mod openapi;
+mod page;
+mod server;
+mod shapes;
+
+use std::collections::BTreeMap;
+use std::fmt;
+use std::sync::Arc;
+
+use axum::Router;
+use axum::routing::{MethodRouter, get};
+use bytes::Bytes;
+use tokio::sync::{Semaphore, watch};
+
+pub use server::serve;
+pub use shapes::{BusNow, CircuitInfo, CircuitNow, HistoryBody, HistoryInterval, Now, SiteInfo, Sites};
+
+use crate::clock::Clock;
+use crate::settings::Secret;
+use crate::site::Site;
+use crate::status::Board;
+
+/// The user name that goes with the password.
+pub const USER: &str = "panelwright";
+
+/// Viewers of the live stream at a time. Each holds one connection and no queue, about 20 kB, so
+/// this bounds them at 40 MB; a household has ten, a builder's office hundreds.
+pub const MAX_VIEWERS: usize = 2_000;
+
+/// History queries at a time: they run on blocking threads, each with a database connection, and
+/// more of them than the machine has cores only make each other wait.
+pub const MAX_QUERIES: usize = 4;
+
+/// The newest `now` body of a site; empty until its first tick has closed.
+pub type NowBody = Bytes;
+
+/// The `now` bodies of all sites by site id. A reload sends a new table; dropping a site's sender
+/// ends its live streams.
+pub type NowTable = BTreeMap<String, watch::Receiver<NowBody>>;
+
+/// What a client asked of the history, as it wrote it.
+#[derive(Clone, Debug)]
+pub struct HistoryQuery {
+    /// The site that was asked for; it exists.
+    pub site: Arc<Site>,
+    /// `from`: a local date, a local date and time, or one with an offset.
+    pub from: Option<String>,
+    /// `to`, likewise.
+    pub to: Option<String>,
+    /// `by`: the length of an interval.
+    pub by: Option<String>,
+}
+
+/// Why there is no history in the answer.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum HistoryError {
+    /// The question cannot be answered as it was put.
+    Asked {
+        /// What is wrong with it.
+        what: String,
+        /// What to write instead.
+        hint: String,
+    },
+    /// The store could not answer.
+    Failed(String),
+}
+
+/// Answers history queries with a JSON body. It blocks, so it is called on a thread for that.
+pub type History = Arc<dyn Fn(&HistoryQuery) -> Result<String, HistoryError> + Send + Sync>;
+
+/// What the API shows, and to whom.
+#[derive(Clone)]
+pub struct State {
+    /// The sites, in the order of their files.
+    pub sites: watch::Receiver<Arc<Vec<Arc<Site>>>>,
+    /// Their newest figures.
+    pub now: watch::Receiver<Arc<NowTable>>,
+    /// Their past.
+    pub history: History,
+    /// How the parts are.
+    pub board: Arc<Board>,
+    /// The time.
+    pub clock: Clock,
+    /// The password of [`USER`]; `None` asks nobody, which is for loopback only.
+    pub password: Option<Secret>,
+}
+
+impl fmt::Debug for State {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("State").field("sites", &self.sites.borrow().len()).finish_non_exhaustive()
+    }
+}
+
+/// What every request shares.
+struct Shared {
+    state: State,
+    viewers: Arc<Semaphore>,
+    queries: Arc<Semaphore>,
+    attempts: auth::Attempts,
+    /// Turns true when the daemon stops, which ends the live streams.
+    stopping: watch::Receiver<bool>,
+}
+
+impl Shared {
+    fn new(state: State, stopping: watch::Receiver<bool>) -> Arc<Self> {
+        let attempts = auth::Attempts::new(state.clock);
+        Arc::new(Self {
+            state,
+            viewers: Arc::new(Semaphore::new(MAX_VIEWERS)),
+            queries: Arc::new(Semaphore::new(MAX_QUERIES)),
+            attempts,
+            stopping,
+        })
+    }
+
+    fn site(&self, id: &str) -> Option<Arc<Site>> {
+        self.state.sites.borrow().iter().find(|site| site.id == id).cloned()
+    }
+}
+
+/// Every route. The OpenAPI document lists the same ones; a test holds them together.
+fn routes() -> Vec<(&'static str, MethodRouter<Arc<Shared>>)> {
+    vec![
+        ("/", get(page::page)),
+        ("/style.css", get(page::style)),
+        ("/api/sites", get(api::sites)),
+        ("/api/sites/{site}/now", get(api::now)),
+        ("/api/sites/{site}/history", get(api::history)),
+        ("/live/{site}", get(live::live)),
+        ("/health", get(api::health)),
+        ("/metrics", get(api::metrics)),
+        ("/openapi.json", get(openapi::document)),
+    ]
+}
+
+fn router(shared: &Arc<Shared>) -> Router {
+    let mut router = Router::new();
+    for (path, methods) in routes() {
+        router = router.route(path, methods);
+    }
+    router
+        .fallback(answer::no_such_path)
+        .method_not_allowed_fallback(answer::no_such_method)
+        .layer(axum::middleware::from_fn_with_state(Arc::clone(shared), guard::guard))
+        .with_state(Arc::clone(shared))
+}

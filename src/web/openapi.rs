@@ -1,0 +1,42 @@
+//! The API's own description, made from the types that it answers with.
+
+use std::sync::LazyLock;
+
+use axum::response::Response;
+use utoipa::OpenApi;
+
+use super::answer::json_text;
+use super::{api, live, page};
+
+/// The document.
+#[derive(OpenApi)]
+#[openapi(
+    info(
+        title = "Panelwright",
+        description = "Live figures and history of the circuits of a home's electrical panel. Powers are in W, \
+                       energies in kWh; what is not known is null, never 0."
+    ),
+    paths(
+        page::page,
+        page::style,
+        api::sites,
+        api::now,
+        api::history,
+        live::live,
+        api::health,
+        api::metrics,
+        document
+    )
+)]
+pub(super) struct Document;
+
+/// It is the same for every request.
+static TEXT: LazyLock<String> = LazyLock::new(|| {
+    Document::openapi().to_json().expect("the document is made of text and numbers, which JSON can hold")
+});
+
+/// This document.
+#[utoipa::path(get, path = "/openapi.json", responses((status = 200, content_type = "application/json")))]
+pub(super) async fn document() -> Response {
+    json_text(TEXT.as_str())
+}

@@ -1,0 +1,183 @@
+//! The shapes of the API's answers, for its document and for clients that read them.
+//!
+//! The bodies of `now` and of history are written elsewhere, each in one place; a test there reads
+//! them back through these.
+
+use std::collections::BTreeMap;
+
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+
+/// The sites that the daemon has maps of.
+#[derive(Clone, Debug, Deserialize, Serialize, ToSchema)]
+pub struct Sites {
+    /// In the order of their files.
+    pub sites: Vec<SiteInfo>,
+}
+
+/// A site: what its figures are called.
+#[derive(Clone, Debug, Deserialize, Serialize, ToSchema)]
+pub struct SiteInfo {
+    /// Its id.
+    #[schema(example = "heron-lane")]
+    pub site: String,
+    /// What people call it.
+    #[schema(example = "Heron Lane farmhouse")]
+    pub name: String,
+    /// Its time zone, by its IANA name.
+    #[schema(example = "America/Denver")]
+    pub time_zone: String,
+    /// Its circuits, in the order of the map, as they are today.
+    pub circuits: Vec<CircuitInfo>,
+}
+
+/// A circuit: its id with what the panel directory says.
+#[derive(Clone, Debug, Deserialize, Serialize, ToSchema)]
+pub struct CircuitInfo {
+    /// Its id, which `now` and history name it by.
+    #[schema(example = "water-heater")]
+    pub id: String,
+    /// Its label.
+    #[schema(example = "Heat-pump water heater")]
+    pub label: String,
+    /// The id of the bus that it is on.
+    #[schema(example = "main")]
+    pub bus: String,
+    /// Its breaker's spaces in the panel.
+    #[schema(example = json!([10, 12]))]
+    pub spaces: Vec<u16>,
+}
+
+/// The live figures of a site: powers in W; what is not known is `null`, never 0.
+#[derive(Clone, Debug, Default, Deserialize, Serialize, ToSchema)]
+pub struct Now {
+    /// Its id.
+    #[schema(example = "heron-lane")]
+    pub site: String,
+    /// The moment that the figures belong to, in the site's own time (RFC 3339).
+    #[schema(example = "2026-02-03T18:00:00-07:00")]
+    pub at: String,
+    /// After this many seconds without a newer body the figures must not be used any more.
+    #[serde(default)]
+    pub stale_after_s: Option<i64>,
+    /// Flow from the grid; below 0 it is exported.
+    pub grid_w: Option<f64>,
+    /// What the PV circuits give.
+    pub generation_w: Option<f64>,
+    /// What the site uses: grid + generation − storage.
+    pub consumption_w: Option<f64>,
+    /// The sum of all measured load circuits.
+    pub tracked_w: Option<f64>,
+    /// What flows into the buses and into none of their measured circuits; signed.
+    pub untracked_w: Option<f64>,
+    /// What the house could still use before it leaves the site.
+    pub surplus_w: Option<f64>,
+    /// Generation that does not leave the site.
+    #[serde(default)]
+    pub self_consumed_w: Option<f64>,
+    /// What storage takes (+) or gives (−).
+    #[serde(default)]
+    pub storage_w: Option<f64>,
+    /// Flow on each leg of the mains.
+    #[serde(default)]
+    pub legs: BTreeMap<String, Option<f64>>,
+    /// Each measured circuit by its id.
+    pub circuits: BTreeMap<String, CircuitNow>,
+    /// Each bus that has a feed, by its id.
+    pub buses: BTreeMap<String, BusNow>,
+    /// Channels without a fresh value.
+    pub unknown: Vec<String>,
+}
+
+/// A circuit's power.
+#[derive(Clone, Copy, Debug, Default, Deserialize, Serialize, ToSchema)]
+pub struct CircuitNow {
+    /// A load is positive, a generator negative.
+    pub w: Option<f64>,
+    /// Whether it is a current times a nominal voltage, not an active power.
+    #[serde(default)]
+    pub apparent: bool,
+}
+
+/// A bus's flows.
+#[derive(Clone, Copy, Debug, Default, Deserialize, Serialize, ToSchema)]
+pub struct BusNow {
+    /// What flows into it.
+    pub feed_w: Option<f64>,
+    /// What of that flows into none of its measured circuits; signed.
+    pub untracked_w: Option<f64>,
+}
+
+/// Energy by interval: kWh; what is not known is `null`, never 0.
+#[derive(Clone, Debug, Deserialize, Serialize, ToSchema)]
+pub struct HistoryBody {
+    /// The length of an interval, as it was asked for.
+    #[schema(example = "day")]
+    pub by: String,
+    /// The zone whose calendar cuts the intervals.
+    #[schema(example = "America/Denver")]
+    pub time_zone: String,
+    /// In the order of time.
+    pub intervals: Vec<HistoryInterval>,
+}
+
+/// One interval.
+#[derive(Clone, Debug, Deserialize, Serialize, ToSchema)]
+pub struct HistoryInterval {
+    /// Where it starts, in the site's own time (RFC 3339).
+    pub start: String,
+    /// Where it ends: the start of the next.
+    pub end: String,
+    /// Its length in seconds; a day that the clock changes in has 82,800 or 90,000.
+    pub seconds: f64,
+    /// The share of it, 0 to 1, in which every figure of the site was known.
+    pub coverage: Option<f64>,
+    /// Energy from the grid.
+    pub import_kwh: Option<f64>,
+    /// Energy to the grid.
+    pub export_kwh: Option<f64>,
+    /// Energy of the PV circuits.
+    pub generation_kwh: Option<f64>,
+    /// Energy that the site used.
+    pub consumption_kwh: Option<f64>,
+    /// Energy of all measured load circuits.
+    pub tracked_kwh: Option<f64>,
+    /// Energy into the buses and into none of their measured circuits; signed.
+    pub untracked_kwh: Option<f64>,
+    /// Energy of each circuit by its id.
+    pub circuits: BTreeMap<String, Option<f64>>,
+}
+
+/// How the daemon is.
+#[derive(Clone, Debug, Serialize, ToSchema)]
+pub(super) struct Health {
+    /// `healthy`, `degraded` (a part that is not vital does not work) or `failing` (a vital one).
+    #[schema(example = "healthy")]
+    pub(super) status: &'static str,
+    /// When this was.
+    pub(super) at: String,
+    /// The version that runs.
+    pub(super) version: &'static str,
+    /// Each part by its name: `broker`, `store`, `publish`, `maps`, `central/<name>`, `channels/<site>`.
+    pub(super) parts: BTreeMap<String, PartHealth>,
+}
+
+/// How a part is.
+#[derive(Clone, Debug, Serialize, ToSchema)]
+pub(super) struct PartHealth {
+    /// Whether it does its job.
+    pub(super) ok: bool,
+    /// Why not, or what is worth knowing.
+    pub(super) why: String,
+    /// Since when (RFC 3339, UTC).
+    pub(super) since: String,
+}
+
+/// A refusal.
+#[derive(Clone, Debug, Serialize, ToSchema)]
+pub(super) struct Refused {
+    /// What is wrong.
+    pub(super) error: String,
+    /// What to do.
+    pub(super) hint: String,
+}
