@@ -9,6 +9,7 @@
 )]
 
 mod architecture;
+mod deploy;
 mod documents;
 mod harness;
 mod harness_works;

@@ -25,7 +25,7 @@ impl Mosquitto {
     /// Starts a broker with `extra_conf` added to its settings; ready when it accepts connections.
     ///
     /// Anonymous clients are let in and nothing is kept over a restart, unless `extra_conf` says
-    /// `allow_anonymous` or `persistence` itself.
+    /// `allow_anonymous`, `persistence` or `persistence_location` itself.
     #[track_caller]
     pub fn start(extra_conf: &str) -> Self {
         let mut log = String::new();
@@ -111,7 +111,9 @@ impl Mosquitto {
         let mut conf = format!("listener {} 127.0.0.1\n", self.port);
         // Started by root it would become another user, who cannot write into this directory.
         conf.push_str("user root\n");
-        conf.push_str(&format!("persistence_location {}/\n", self.directory.path().display()));
+        if !says("persistence_location") {
+            conf.push_str(&format!("persistence_location {}/\n", self.directory.path().display()));
+        }
         for (key, default) in [("allow_anonymous", "true"), ("persistence", "false")] {
             if !says(key) {
                 conf.push_str(&format!("{key} {default}\n"));
