@@ -9,12 +9,20 @@
 //! Delivery is in order and at least once; a point's key (tags and time) never changes, so that a
 //! point that arrives twice is one point, and a corrected one overwrites.
 
+mod answer;
+mod backoff;
+mod batch;
+mod client;
+mod gather;
+mod handle;
 mod options;
 mod outbox;
+mod point;
 mod progress;
 mod task;
 
-pub use options::{Options, Resolution, Secret};
+pub use handle::{Handle, StartError};
+pub use options::{Options, Resolution, Token};
 pub use outbox::{Backlog, Mark, Outbox, Refused};
 pub use progress::{Failure, Progress, State};
-pub use task::{Handle, StartError, start};
+pub use task::start;

@@ -1,10 +1,12 @@
 //! What a central store is told in the settings.
 
-use std::fmt;
 use std::path::PathBuf;
 use std::time::Duration;
 
 use reqwest::Url;
+
+use super::{StartError, point};
+use crate::settings::{self, Secret};
 
 /// One central store.
 #[derive(Clone, Debug)]
@@ -20,11 +22,14 @@ pub struct Options {
     /// The `bucket` of the write API; may be empty where the server has none.
     pub bucket: String,
     /// Where the token comes from.
-    pub token: Secret,
+    pub token: Token,
     /// A PEM file of the authorities to trust instead of the system's.
     pub ca_file: Option<PathBuf>,
     /// One point a minute, or one a quarter of an hour.
     pub resolution: Resolution,
+    /// Whether requests are compressed. About a tenth of the bytes is left; a server that cannot
+    /// read it is rare.
+    pub gzip: bool,
     /// Tags of the user's own on every point, such as the builder or the subdivision. They are
     /// part of every point's key: changing one starts new series.
     pub tags: Vec<(String, String)>,
@@ -48,13 +53,58 @@ impl Options {
             url,
             organization: String::new(),
             bucket: String::new(),
-            token: Secret::None,
+            token: Token::None,
             ca_file: None,
             resolution: Resolution::Minute,
+            gzip: true,
             tags: Vec::new(),
             connect_timeout: Self::CONNECT_TIMEOUT,
             timeout: Self::TIMEOUT,
         }
+    }
+
+    /// A central store as the settings describe it.
+    ///
+    /// # Errors
+    /// [`StartError::Address`].
+    pub fn from_settings(settings: &settings::Central) -> Result<Self, StartError> {
+        let url = settings
+            .url
+            .parse()
+            .map_err(|_| StartError::Address { name: settings.name.clone(), url: settings.url.clone() })?;
+        let token = match (&settings.token_file, &settings.token) {
+            (Some(path), _) => Token::File(path.clone()),
+            (None, Some(secret)) => Token::Value(secret.clone()),
+            (None, None) => Token::None,
+        };
+        let resolution = match settings.resolution {
+            settings::Resolution::Minute => Resolution::Minute,
+            settings::Resolution::Quarter => Resolution::Quarter,
+        };
+        Ok(Self {
+            organization: settings.organization.clone(),
+            bucket: settings.bucket.clone(),
+            token,
+            ca_file: settings.ca_file.clone(),
+            resolution,
+            gzip: settings.gzip,
+            ..Self::new(settings.name.clone(), url)
+        })
+    }
+
+    /// What would keep every point from being written.
+    pub(super) fn check(&self) -> Result<(), StartError> {
+        if !matches!(self.url.scheme(), "http" | "https") || !self.url.has_host() {
+            return Err(StartError::Address { name: self.name.clone(), url: self.url.to_string() });
+        }
+        let repeated = |at: usize| self.tags[..at].iter().any(|(key, _)| *key == self.tags[at].0);
+        for (at, (key, value)) in self.tags.iter().enumerate() {
+            let twice = repeated(at).then_some("it is there twice; leave one out");
+            if let Some(why) = point::unfit(key, value).or(twice) {
+                return Err(StartError::Tag { name: self.name.clone(), tag: key.clone(), why });
+            }
+        }
+        Ok(())
     }
 }
 
@@ -69,24 +119,14 @@ pub enum Resolution {
 }
 
 /// Where the token of the write API comes from.
-#[derive(Clone, Default)]
-pub enum Secret {
+#[derive(Clone, Debug, Default)]
+pub enum Token {
     /// The server wants none.
     #[default]
     None,
-    /// From the environment.
-    Value(String),
+    /// Known from the start.
+    Value(Secret),
     /// From a file; it is read again when the server says that the token is not valid, so that a
     /// renewed token needs no restart.
     File(PathBuf),
-}
-
-impl fmt::Debug for Secret {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Self::None => f.write_str("None"),
-            Self::Value(_) => f.write_str("Value(…)"),
-            Self::File(path) => write!(f, "File({path:?})"),
-        }
-    }
 }

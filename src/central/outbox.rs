@@ -2,6 +2,7 @@
 
 use std::ops::Range;
 
+use crate::history;
 use crate::reading::SiteIndex;
 use crate::units::Stamp;
 
@@ -26,6 +27,9 @@ pub trait Outbox: Send + 'static {
 
     /// How far behind `central` is.
     fn backlog(&mut self, central: &str) -> anyhow::Result<Backlog>;
+
+    /// The rows of a site, as history reads them.
+    fn source(&mut self, site: SiteIndex) -> impl history::Source;
 }
 
 /// Minutes of one site that closed or changed.

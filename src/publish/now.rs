@@ -1,10 +1,9 @@
 //! The JSON body of a site's live figures: the same bytes in the topic, the API and the live stream.
 
-use jiff::Timestamp;
-use jiff::tz::TimeZone;
 use serde::ser::SerializeMap;
 use serde::{Serialize, Serializer};
 
+use crate::calendar::Zone;
 use crate::flow::Flows;
 use crate::site::{FigureKey, Leg, Site};
 use crate::units::{Span, Stamp};
@@ -160,7 +159,5 @@ fn rounded(watts: Option<f64>) -> Option<f64> {
 /// RFC 3339 with the offset that the site's zone has at that moment; UTC where the zone is not
 /// known, which a validated map rules out.
 fn local(site: &Site, at: Stamp) -> String {
-    let zone = TimeZone::get(&site.time_zone).unwrap_or(TimeZone::UTC);
-    let Ok(moment) = Timestamp::from_millisecond(at.0.saturating_mul(100)) else { return String::new() };
-    moment.display_with_offset(zone.to_offset(moment)).to_string()
+    Zone::new(&site.time_zone).unwrap_or_else(|_| Zone::utc()).rfc3339(at)
 }

@@ -1,6 +1,7 @@
 //! When a site's figures go out: not too often, not for nothing, never too seldom.
 
 use std::sync::Arc;
+use std::time::Duration;
 
 use bytes::Bytes;
 
@@ -9,8 +10,9 @@ use super::now::MAX_INTERVAL;
 use super::output::{Message, Now, Output};
 use crate::flow::Flows;
 use crate::reading::SiteIndex;
+use crate::settings;
 use crate::site::Site;
-use crate::units::{Span, Stamp};
+use crate::units::{Span, Stamp, TENTHS};
 
 /// What the settings say about topics out.
 #[derive(Clone, Debug, PartialEq)]
@@ -42,6 +44,18 @@ impl Default for Options {
 }
 
 impl Options {
+    /// Topics out as the settings describe them.
+    pub fn from_settings(settings: &settings::Publish) -> Self {
+        let span = |time: Duration| Span((time.as_secs_f64() * TENTHS as f64).round() as i64);
+        Self {
+            json: settings.json.clone(),
+            min_interval: span(settings.min_interval),
+            max_interval: span(settings.max_interval),
+            dead_band_w: settings.dead_band_w,
+            ..Self::default()
+        }
+    }
+
     /// The connection's last will: the broker publishes it for us when the connection breaks, so
     /// that nobody takes the retained figures for live ones.
     pub fn will(&self) -> Message {

@@ -205,6 +205,7 @@ fn central(layers: &mut Layers, index: usize, problems: &mut Problems) -> Option
         }
     };
     let from_environment = name.as_deref().and_then(|name| layers.take_central_token(name)).map(Secret::new);
+    let token_file = if from_environment.is_some() { None } else { layers.path(&path("token_file")) };
     let token = from_environment.or_else(|| secret_file(layers, &path("token_file"), problems));
     let ca_file = readable(layers, &path("ca_file"), problems);
     let gzip = layers.flag(&path("gzip"), problems);
@@ -214,6 +215,7 @@ fn central(layers: &mut Layers, index: usize, problems: &mut Problems) -> Option
         organization: organization?,
         bucket: bucket?,
         token,
+        token_file,
         ca_file,
         resolution: resolution?,
         gzip: gzip?,

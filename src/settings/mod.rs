@@ -119,6 +119,8 @@ pub struct Central {
     pub bucket: String,
     /// API token, if it wants one.
     pub token: Option<Secret>,
+    /// The file that the token came from; it may be renewed there while the daemon runs.
+    pub token_file: Option<PathBuf>,
     /// PEM file of the authorities that sign its certificate; the public ones if `None`.
     pub ca_file: Option<PathBuf>,
     /// How finely rows are sent.
@@ -156,6 +158,14 @@ pub struct Web {
     pub listen: SocketAddr,
     /// The password of the user `panelwright`; there always is one beyond loopback.
     pub password: Option<Secret>,
+}
+
+/// Reads a secret again whose file the settings name, under the same rules as at the start.
+///
+/// # Errors
+/// What is wrong with the file, and what to do.
+pub fn read_secret(path: &Path) -> Result<Secret, String> {
+    secret::read(path).map_err(|unfit| format!("{}; {}", unfit.what, unfit.hint))
 }
 
 /// Reads the settings of this process: [`load`] with its environment and working directory.
