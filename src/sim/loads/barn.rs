@@ -6,7 +6,7 @@ use super::{Bursts, Draw, Draws, Kind, Thermostat};
 /// The workshop's heater, W, its room's heat, J/K, and loss, W/K.
 const HEATER_W: f64 = 3_600.0;
 const ROOM_J_K: f64 = 420_000.0;
-const ROOM_LOSS_W_K: f64 = 95.0;
+const ROOM_LOSS_W_K: f64 = 60.0;
 /// The door: seconds of travel and its motor's power.
 const DOOR_S: f64 = 14.0;
 const DOOR_W: f64 = 540.0;

@@ -17,6 +17,9 @@ const GLASS_M2: f64 = 2.6;
 const LEAST_KW: f64 = 3.0;
 /// One stage of the auxiliary strips, W.
 const STRIP_W: f64 = 4_800.0;
+/// How long a defrost takes, and the compressor's power while it runs in reverse.
+const DEFROST_S: f64 = 330.0;
+pub(super) const REVERSE_W: f64 = 1_750.0;
 /// Controls of the outdoor unit and of the air handler, W.
 const STANDBY_W: f64 = 9.0;
 
@@ -131,14 +134,15 @@ impl Heating {
         }
         if self.defrost_s > 0.0 {
             self.defrost_s -= 1.0;
-            return 1_750.0;
+            return REVERSE_W;
         }
         if self.mode == Mode::Heat && outdoor < 4.0 {
             self.frost_s += 1.0;
             // Damp air near freezing frosts the coil soonest.
             if self.frost_s > 3_000.0 + 150.0 * (1.0 - outdoor).abs() {
                 self.frost_s = 0.0;
-                self.defrost_s = 330.0;
+                self.defrost_s = DEFROST_S;
+                return REVERSE_W;
             }
         }
         let full = self.output_kw / most.max(LEAST_KW);

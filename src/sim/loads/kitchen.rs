@@ -39,7 +39,11 @@ impl Kitchen {
             baking.add(dinner - 1_200.0, chance.between(2_400.0, 4_500.0), chance.between(175.0, 215.0));
         }
         if day.is_weekend() && chance.yes(0.4) {
-            baking.add(chance.clock(9.0, 14.0), chance.between(2_700.0, 5_400.0), chance.between(165.0, 225.0));
+            baking.add(
+                chance.clock(9.0, 14.0),
+                chance.between(2_700.0, 5_400.0),
+                chance.between(165.0, 225.0),
+            );
         }
         for _ in 0..chance.count(1, 3) {
             burners.add(dinner + chance.between(-600.0, 900.0), chance.between(600.0, 1_700.0), 1_750.0);

@@ -12,6 +12,8 @@ mod kitchen;
 mod laundry;
 mod plugs;
 mod solar;
+#[cfg(test)]
+mod tests;
 mod water;
 
 use super::chance::Chance;

@@ -63,7 +63,8 @@ impl Plugs {
         let clock = now.clock;
         let hours = now.utc as f64 / 3600.0;
         let waver = wander(self.key, hours * 9.0);
-        let living = 48.0 + 7.0 * waver + self.living.watts(clock) * (1.0 + 0.12 * wander(self.key, hours * 240.0));
+        let living =
+            48.0 + 7.0 * waver + self.living.watts(clock) * (1.0 + 0.12 * wander(self.key, hours * 240.0));
         draws.set(Kind::LivingPlugs, Draw::one_pole(living));
         draws.set(Kind::BathroomPlugs, Draw::one_pole(3.0 + self.bathroom.watts(clock)));
 

@@ -12,7 +12,7 @@ const STANDBY_W: f64 = 4.0;
 /// Light below which it does not wake, W/m².
 const WAKE_W_M2: f64 = 12.0;
 /// Wiring, dust, mismatch.
-const SYSTEM: f64 = 0.88;
+const SYSTEM: f64 = 0.85;
 const INVERTER: f64 = 0.965;
 
 /// The array and its inverter.
