@@ -12,7 +12,7 @@ pub(super) struct Refusal {
     status: StatusCode,
     error: String,
     hint: String,
-    header: Option<(header::HeaderName, HeaderValue)>,
+    header: Option<(header::HeaderName, &'static str)>,
 }
 
 impl Refusal {
@@ -22,7 +22,7 @@ impl Refusal {
 
     /// The same, with a header.
     pub(super) fn with(mut self, name: header::HeaderName, value: &'static str) -> Self {
-        self.header = Some((name, HeaderValue::from_static(value)));
+        self.header = Some((name, value));
         self
     }
 
@@ -37,7 +37,8 @@ impl Refusal {
 impl IntoResponse for Refusal {
     fn into_response(self) -> Response {
         let body = Refused { error: self.error, hint: self.hint };
-        (self.status, HeaderMap::from_iter(self.header), json(&body)).into_response()
+        let header = self.header.map(|(name, value)| (name, HeaderValue::from_static(value)));
+        (self.status, HeaderMap::from_iter(header), json(&body)).into_response()
     }
 }
 

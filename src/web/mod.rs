@@ -155,3 +155,6 @@ fn router(shared: &Arc<Shared>) -> Router {
         .layer(axum::middleware::from_fn_with_state(Arc::clone(shared), guard::guard))
         .with_state(Arc::clone(shared))
 }
+
+#[cfg(test)]
+mod tests;

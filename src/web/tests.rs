@@ -1,0 +1,395 @@
+//! The API as a client sees it, over loopback.
+
+use std::collections::BTreeMap;
+use std::net::SocketAddr;
+use std::time::Duration;
+
+use reqwest::{Client, StatusCode};
+use tokio::net::TcpListener;
+use tokio::sync::oneshot;
+use tokio::task::JoinHandle;
+use tokio::time::timeout;
+use utoipa::OpenApi as _;
+
+use super::*;
+use crate::site::{Bus, Circuit, CircuitEntry, EndUse, Epoch, Plan, Role, Service, System};
+use crate::status::Part;
+use crate::units::Stamp;
+
+/// No condition that a test waits for takes longer.
+const PATIENCE: Duration = Duration::from_secs(5);
+const BODY: &str = r#"{"site":"heron-lane","at":"2026-02-03T18:00:00-07:00","grid_w":1500.5,"generation_w":0.0,"consumption_w":1500.5,"tracked_w":1400.0,"untracked_w":100.5,"surplus_w":0.0,"circuits":{"range":{"w":1400.0},"dryer":{"w":null}},"buses":{"main":{"feed_w":1500.5,"untracked_w":100.5}},"unknown":["house/7"]}"#;
+const HOSTILE: &str = "<script>alert(\"&'1'\")</script>";
+
+/// Invented: a site of two circuits, one with a label that a page must not run.
+fn site() -> Site {
+    let circuit = |id: &str, label: &str| Circuit {
+        id: id.into(),
+        entries: vec![CircuitEntry {
+            span: Stamp::MIN..Stamp::MAX,
+            label: label.into(),
+            end_use: EndUse::Cooking,
+            role: Role::Load,
+            bus: 1,
+            spaces: vec![10, 12],
+            legs: vec![],
+            breaker_a: None,
+            ct_rating_a: None,
+            terms: vec![],
+            doubled: false,
+            line: 1,
+        }],
+    };
+    let bus = |id: &str, parent| Bus { id: id.into(), name: id.into(), parent, fed_by: None, rating_a: None };
+    Site {
+        id: "heron-lane".into(),
+        name: format!("Heron Lane {HOSTILE}"),
+        time_zone: "America/Denver".into(),
+        billing_day: 1,
+        service: Service { system: System::SplitPhase120_240, main_breaker_a: None },
+        devices: vec![],
+        channels: vec![],
+        buses: vec![bus("service", None), bus("main", Some(0))],
+        circuits: vec![circuit("range", HOSTILE), circuit("dryer", "Dryer")],
+        splits: vec![],
+        epochs: vec![Epoch { span: Stamp::MIN..Stamp::MAX, plan: Plan::default() }],
+    }
+}
+
+/// A served API, and the daemon's ends of its channels.
+struct Served {
+    address: SocketAddr,
+    client: Client,
+    board: Arc<Board>,
+    newest: watch::Sender<NowBody>,
+    table: watch::Sender<Arc<NowTable>>,
+    _sites: watch::Sender<Arc<Vec<Arc<Site>>>>,
+    stop: oneshot::Sender<()>,
+    serving: JoinHandle<std::io::Result<()>>,
+}
+
+impl Served {
+    async fn start(password: Option<&str>) -> Self {
+        let clock = Clock::wall();
+        let board = Arc::new(Board::new(clock.now()));
+        let (newest, receiver) = watch::channel(NowBody::new());
+        let (table, now) = watch::channel(Arc::new(BTreeMap::from([("heron-lane".to_owned(), receiver)])));
+        let (sites_sender, sites) = watch::channel(Arc::new(vec![Arc::new(site())]));
+        let history: History = Arc::new(|query| match query.by.as_deref() {
+            Some("day") => {
+                Ok(format!(r#"{{"by":"day","time_zone":"{}","intervals":[]}}"#, query.site.time_zone))
+            }
+            Some("never") => Err(HistoryError::Failed("disk on fire".into())),
+            Some("panic") => panic!("a bug in a query"),
+            by => Err(HistoryError::Asked { what: format!("by is {by:?}"), hint: "write day".into() }),
+        });
+        let password = password.map(Secret::new);
+        let state = State { sites, now, history, board: Arc::clone(&board), clock, password };
+        let listener = TcpListener::bind("127.0.0.1:0").await.expect("bind");
+        let address = listener.local_addr().expect("address");
+        let (stop, stopped) = oneshot::channel();
+        let serving = tokio::spawn(serve(listener, state, async {
+            let _ = stopped.await;
+        }));
+        let _ = rustls::crypto::ring::default_provider().install_default();
+        let client = Client::builder().no_proxy().build().expect("client");
+        Self { address, client, board, newest, table, _sites: sites_sender, stop, serving }
+    }
+
+    fn url(&self, path: &str) -> String {
+        format!("http://{}{path}", self.address)
+    }
+
+    async fn get(&self, path: &str) -> (StatusCode, String) {
+        let answer = self.client.get(self.url(path)).send().await.expect("an answer");
+        (answer.status(), answer.text().await.expect("a body"))
+    }
+
+    async fn json(&self, path: &str) -> (StatusCode, serde_json::Value) {
+        let (status, body) = self.get(path).await;
+        (status, serde_json::from_str(&body).unwrap_or_else(|error| panic!("{path}: {error}: {body}")))
+    }
+
+    fn show(&self, body: &'static str) {
+        self.newest.send_replace(NowBody::from_static(body.as_bytes()));
+    }
+}
+
+#[tokio::test]
+async fn sites_and_now() {
+    let served = Served::start(None).await;
+    let (status, sites) = served.json("/api/sites").await;
+    assert_eq!(status, 200);
+    assert_eq!(sites["sites"][0]["site"], "heron-lane");
+    assert_eq!(sites["sites"][0]["time_zone"], "America/Denver");
+    assert_eq!(sites["sites"][0]["circuits"][1]["label"], "Dryer");
+    assert_eq!(sites["sites"][0]["circuits"][1]["bus"], "main");
+
+    let (status, early) = served.json("/api/sites/heron-lane/now").await;
+    assert_eq!(
+        (status, &early["error"]),
+        (StatusCode::SERVICE_UNAVAILABLE, &"there are no figures yet".into())
+    );
+    served.show(BODY);
+    let (status, body) = served.get("/api/sites/heron-lane/now").await;
+    assert_eq!((status, body.as_str()), (StatusCode::OK, BODY), "the body goes out as it is");
+    let now: Now = serde_json::from_str(BODY).expect("the shape fits");
+    assert_eq!((now.grid_w, now.circuits["dryer"].w), (Some(1500.5), None));
+}
+
+#[tokio::test]
+async fn history_answers_and_refuses() {
+    let served = Served::start(None).await;
+    let (status, body) = served.json("/api/sites/heron-lane/history?by=day&from=2026-02-01").await;
+    assert_eq!((status, &body["time_zone"]), (StatusCode::OK, &"America/Denver".into()));
+    for (path, expected, error) in [
+        ("/api/sites/heron-lane/history?by=eon", 400, "by is Some(\"eon\")"),
+        ("/api/sites/heron-lane/history?untill=x", 400, "\"untill\" is no parameter of history"),
+        ("/api/sites/heron-lane/history?by=day&by=day", 400, "\"by\" is given twice"),
+        ("/api/sites/heron-lane/history?by=never", 503, "the store could not answer: disk on fire"),
+        ("/api/sites/heron-lane/history?by=panic", 503, "the store could not answer: the query ended early"),
+        ("/api/sites/nowhere/history", 404, "there is no site \"nowhere\""),
+        ("/api/sites/nowhere/now", 404, "there is no site \"nowhere\""),
+        ("/live/nowhere", 404, "there is no site \"nowhere\""),
+        ("/api/sites/%ff/now", 400, "bad request"),
+        ("/api/elsewhere", 404, "there is nothing at this path"),
+    ] {
+        let (status, body) = served.json(path).await;
+        assert_eq!((status.as_u16(), body["error"].as_str()), (expected, Some(error)), "{path}");
+        assert!(body["hint"].as_str().is_some_and(|hint| !hint.is_empty()), "{path} says what to do");
+    }
+}
+
+#[tokio::test]
+async fn other_methods() {
+    let served = Served::start(None).await;
+    served.show(BODY);
+    let head = served.client.head(served.url("/api/sites/heron-lane/now")).send().await.expect("an answer");
+    assert_eq!(head.status(), 200);
+    assert_eq!(head.headers()["content-length"].to_str().ok(), Some(BODY.len().to_string().as_str()));
+    assert_eq!(head.text().await.expect("a body"), "");
+    let post = served.client.post(served.url("/api/sites")).body(vec![b'x'; 1 << 20]).send().await;
+    // The server may close before it has read a body that it does not want.
+    if let Ok(answer) = post {
+        assert_eq!(answer.status(), 405);
+        assert_eq!(answer.headers()["allow"], "GET,HEAD");
+    }
+}
+
+#[tokio::test]
+async fn every_answer_has_strict_headers() {
+    let served = Served::start(None).await;
+    for path in ["/", "/api/sites", "/health", "/metrics", "/openapi.json", "/nowhere", "/style.css"] {
+        let answer = served.client.get(served.url(path)).send().await.expect("an answer");
+        let headers = answer.headers();
+        assert_eq!(headers["x-content-type-options"], "nosniff", "{path}");
+        let policy = headers["content-security-policy"].to_str().expect("text");
+        assert!(policy.starts_with("default-src 'none'"), "{path}: {policy}");
+        let kept = if path == "/style.css" { "max-age=3600" } else { "no-store" };
+        assert_eq!(headers["cache-control"], kept, "{path}");
+    }
+}
+
+#[tokio::test]
+async fn health_turns_with_its_vital_parts() {
+    let served = Served::start(Some("a password does not hide health")).await;
+    let (status, body) = served.json("/health").await;
+    assert_eq!((status.as_u16(), &body["status"]), (503, &"failing".into()));
+    assert_eq!(body["parts"]["broker"]["why"], "starting");
+    served.board.report(Part::Broker, true, "", Stamp::from_seconds(60));
+    served.board.report(Part::Store, true, "", Stamp::from_seconds(60));
+    let channels = Part::Channels("heron-lane".into());
+    served.board.report(channels, false, "house/7 is silent", Stamp::from_seconds(90));
+    let (status, body) = served.json("/health").await;
+    assert_eq!((status.as_u16(), &body["status"]), (200, &"degraded".into()));
+    assert_eq!(body["parts"]["broker"]["since"], "1970-01-01T00:01:00Z");
+    assert_eq!(body["parts"]["channels/heron-lane"]["why"], "house/7 is silent");
+}
+
+#[tokio::test]
+async fn metrics_have_the_content_type_of_openmetrics() {
+    let served = Served::start(None).await;
+    let answer = served.client.get(served.url("/metrics")).send().await.expect("an answer");
+    assert_eq!(answer.headers()["content-type"], crate::status::OPENMETRICS);
+    assert!(answer.text().await.expect("a body").ends_with("# EOF\n"));
+}
+
+#[test]
+fn the_document_lists_every_route_and_no_other() {
+    let document = super::openapi::Document::openapi();
+    let mut documented: Vec<_> = document.paths.paths.keys().map(String::as_str).collect();
+    let mut routed: Vec<_> = routes().into_iter().map(|(path, _)| path).collect();
+    documented.sort_unstable();
+    routed.sort_unstable();
+    assert_eq!(documented, routed);
+}
+
+#[tokio::test]
+async fn the_document_resolves_every_reference() {
+    let served = Served::start(None).await;
+    let (status, document) = served.json("/openapi.json").await;
+    assert_eq!((status.as_u16(), &document["openapi"]), (200, &"3.1.0".into()));
+    let text = document.to_string();
+    let mut references = 0;
+    for part in text.split("\"$ref\":\"#").skip(1) {
+        let pointer = part.split('"').next().unwrap_or_default();
+        assert!(document.pointer(pointer).is_some(), "{pointer} leads nowhere");
+        references += 1;
+    }
+    assert!(references > 10, "the document refers to its schemas: {references}");
+}
+
+#[tokio::test]
+async fn hostile_labels_are_text_on_the_page() {
+    let served = Served::start(None).await;
+    served.show(BODY);
+    let (status, html) = served.get("/").await;
+    assert_eq!(status, 200);
+    assert!(!html.contains("<script>"), "{html}");
+    assert!(html.contains("&lt;script&gt;alert(&quot;&amp;&#39;1&#39;&quot;)&lt;/script&gt;"), "{html}");
+    assert!(html.contains("<tr><td>Dryer</td><td class=\"w\">unknown</td></tr>"), "{html}");
+    assert!(html.contains("<td class=\"w\">1400</td>"), "{html}");
+}
+
+#[tokio::test]
+async fn the_password_is_asked_for() {
+    let served = Served::start(Some("open: sesame")).await;
+    let ask = |user: &'static str, password: &'static str| {
+        let request = served.client.get(served.url("/api/sites")).basic_auth(user, Some(password));
+        async { request.send().await.expect("an answer").status().as_u16() }
+    };
+    let bare = served.client.get(served.url("/api/sites")).send().await.expect("an answer");
+    assert_eq!(bare.status(), 401);
+    assert_eq!(bare.headers()["www-authenticate"], "Basic realm=\"panelwright\", charset=\"UTF-8\"");
+    assert_eq!(ask(USER, "open: sesame").await, 200);
+    assert_eq!(ask(USER, "open: sesam").await, 401);
+    assert_eq!(ask("root", "open: sesame").await, 401);
+    for header in ["Basic", "Basic !!!", "Bearer cGFuZWx3cmlnaHQ=", "é"] {
+        let request = served.client.get(served.url("/metrics")).header("authorization", header.as_bytes());
+        assert_eq!(request.send().await.expect("an answer").status(), 401, "{header}");
+    }
+}
+
+#[tokio::test]
+async fn guessing_is_braked() {
+    let served = Served::start(Some("right")).await;
+    let ask = async |password: &str| {
+        let request = served.client.get(served.url("/api/sites")).basic_auth(USER, Some(password));
+        request.send().await.expect("an answer").status().as_u16()
+    };
+    let mut statuses = Vec::new();
+    for _ in 0..60 {
+        statuses.push(ask("wrong").await);
+    }
+    let heard = statuses.iter().filter(|status| **status == 401).count();
+    assert!((20..40).contains(&heard), "{heard} guesses of 60 were heard");
+    assert_eq!(statuses.last(), Some(&429));
+    assert_eq!(ask("right").await, 429, "while the brake holds no answer tells right from wrong");
+    let deadline = tokio::time::Instant::now() + PATIENCE;
+    while ask("right").await != 200 {
+        assert!(tokio::time::Instant::now() < deadline, "the brake lets go");
+        tokio::time::sleep(Duration::from_millis(50)).await;
+    }
+}
+
+#[tokio::test]
+async fn without_a_password_it_answers_to_local_names_only() {
+    let served = Served::start(None).await;
+    for (host, expected) in [
+        ("localhost:8433", 200),
+        ("panel.localhost", 200),
+        ("127.0.0.1", 200),
+        ("[::1]:8433", 200),
+        ("192.0.2.7:80", 200),
+        ("rebound.example", 421),
+        ("localhost.example:8433", 421),
+    ] {
+        let request = served.client.get(served.url("/api/sites")).header("host", host);
+        assert_eq!(request.send().await.expect("an answer").status().as_u16(), expected, "{host}");
+    }
+}
+
+/// Reads a live stream until it has held `text`.
+async fn until(answer: &mut reqwest::Response, seen: &mut String, text: &str) {
+    while !seen.contains(text) {
+        let chunk = answer.chunk().await.expect("the stream goes on").expect("the stream goes on");
+        seen.push_str(std::str::from_utf8(&chunk).expect("events are text"));
+    }
+}
+
+#[tokio::test]
+async fn fifty_viewers_see_a_change_within_a_second() {
+    let served = Served::start(None).await;
+    served.show("{\"round\":1}");
+    let mut viewers = Vec::new();
+    for _ in 0..50 {
+        let mut answer = served.client.get(served.url("/live/heron-lane")).send().await.expect("an answer");
+        assert_eq!(answer.headers()["content-type"], "text/event-stream");
+        let mut seen = String::new();
+        timeout(PATIENCE, until(&mut answer, &mut seen, "data: {\"round\":1}\n\n"))
+            .await
+            .expect("the newest");
+        assert!(seen.contains("event: now\n") && seen.contains("\nid: "), "{seen}");
+        viewers.push((answer, seen));
+    }
+    assert_eq!(served.board.counters.live_viewers.get(), 50);
+    served.show("{\"round\":2}");
+    let changed = async {
+        for (answer, seen) in &mut viewers {
+            until(answer, seen, "data: {\"round\":2}\n\n").await;
+        }
+    };
+    timeout(Duration::from_secs(1), changed).await.expect("a change reaches everybody within a second");
+
+    drop(viewers);
+    let deadline = tokio::time::Instant::now() + PATIENCE;
+    while served.board.counters.live_viewers.get() > 0 {
+        assert!(tokio::time::Instant::now() < deadline, "viewers that left are counted out");
+        served.show("{\"round\":3}");
+        tokio::time::sleep(Duration::from_millis(10)).await;
+    }
+}
+
+#[tokio::test]
+async fn a_viewer_that_does_not_read_holds_nobody_up() {
+    let served = Served::start(None).await;
+    let large: &'static str = Box::leak(format!("{{\"pad\":\"{}\"}}", "x".repeat(100_000)).into_boxed_str());
+    let slow = served.client.get(served.url("/live/heron-lane")).send().await.expect("an answer");
+    for _ in 0..500 {
+        served.show(large);
+        tokio::task::yield_now().await;
+    }
+    served.show("{\"last\":1}");
+    let mut other = served.client.get(served.url("/live/heron-lane")).send().await.expect("an answer");
+    timeout(PATIENCE, until(&mut other, &mut String::new(), "{\"last\":1}"))
+        .await
+        .expect("it gets the newest");
+    // What the slow one gets is what its socket held, then the newest; not 50 MB.
+    let mut slow = slow;
+    let mut seen = String::new();
+    timeout(PATIENCE, until(&mut slow, &mut seen, "{\"last\":1}")).await.expect("it catches up");
+    assert!(seen.len() < 30_000_000, "{} bytes were queued for it", seen.len());
+}
+
+#[tokio::test]
+async fn streams_end_with_their_site_and_with_the_daemon() {
+    let served = Served::start(None).await;
+    served.show(BODY);
+    let mut gone = served.client.get(served.url("/live/heron-lane")).send().await.expect("an answer");
+    timeout(PATIENCE, until(&mut gone, &mut String::new(), "heron-lane")).await.expect("the newest");
+    served.table.send_replace(Arc::new(NowTable::new()));
+    let (newest, receiver) = watch::channel(NowBody::from_static(b"{\"again\":1}"));
+    drop(served.newest);
+    let ended = async { while gone.chunk().await.expect("an orderly end").is_some() {} };
+    timeout(PATIENCE, ended).await.expect("the stream of a removed site ends");
+
+    served.table.send_replace(Arc::new(NowTable::from([("heron-lane".to_owned(), receiver)])));
+    let url = format!("http://{}/live/heron-lane", served.address);
+    let mut live = served.client.get(url).send().await.expect("an answer");
+    timeout(PATIENCE, until(&mut live, &mut String::new(), "again")).await.expect("the newest");
+    served.stop.send(()).expect("it serves");
+    let ended = async { while live.chunk().await.expect("an orderly end").is_some() {} };
+    timeout(PATIENCE, ended).await.expect("the stream ends with the daemon");
+    timeout(PATIENCE, served.serving).await.expect("it stops").expect("no panic").expect("no error");
+    drop(newest);
+}
