@@ -1,5 +1,140 @@
-//! The channel map.
+//! The channel map: from the text of a file to a validated [`Site`] with dated plans.
+//!
+//! A map is read in four steps, and every step goes on past what is wrong, so that its author sees all
+//! findings at once: the TOML document with a line for each value (`text`), the shape of the file
+//! (`shape`), what it refers to (`devices`, `buses`, `circuits`, `feeds`, `overlap`), and the books that
+//! follow (`books`, `compile`). What is refused, and why, is one table: [`rules`].
 
+mod books;
+mod buses;
+mod circuits;
+mod compile;
+mod dates;
+mod devices;
+mod factors;
+mod feeds;
+mod findings;
+mod fingerprint;
+mod form;
+mod legs;
 mod model;
+mod names;
+mod overlap;
+pub mod rules;
+mod shape;
+#[cfg(test)]
+mod tests;
+mod text;
+mod words;
 
+use jiff::tz::TimeZone;
+use toml::de::DeTable;
+
+pub use findings::{Finding, Severity};
+pub use fingerprint::fingerprint;
+pub use legs::{leg_of_space, legs_of_spaces};
 pub use model::*;
+
+use findings::{Findings, choice};
+use shape::MapShape;
+use text::Lines;
+
+/// The map of a large house with long comments is 30 KiB; a file beyond this is not a map.
+pub const MAX_FILE: usize = 1 << 20;
+
+/// What a map's file says.
+#[derive(Clone, Debug)]
+pub struct Parsed {
+    /// The site; `None` if any finding is an error.
+    pub site: Option<Site>,
+    /// Every finding, by line.
+    pub findings: Vec<Finding>,
+}
+
+/// Reads a map. `file` is the name that findings show; nothing is read from disk.
+///
+/// All findings come at once; only text that is not TOML stops the reading early.
+pub fn parse(file: &str, text: &str) -> Parsed {
+    let mut findings = Findings::new(file);
+    let site = read(text, &mut findings).filter(|_| !findings.any_error());
+    Parsed { site, findings: findings.into_list() }
+}
+
+fn read(text: &str, findings: &mut Findings) -> Option<Site> {
+    if text.len() > MAX_FILE {
+        let what = format!("the file has {} bytes", text.len());
+        findings.add(&rules::FILE_SIZE, 1, what, "name the file of one site's map");
+        return None;
+    }
+    let lines = Lines::new(text);
+    let (document, errors) = DeTable::parse_recoverable(text);
+    for error in &errors {
+        let line = error.span().map_or(1, |span| lines.of(span.start));
+        let what = format!("this is not TOML: {}", error.message().trim().replace('\n', ", "));
+        findings.add(&rules::SYNTAX, line, what, "mend this line as https://toml.io describes");
+    }
+    if !errors.is_empty() {
+        return None;
+    }
+    let shape = MapShape::read(document.get_ref(), &lines, findings);
+    Some(site(&shape, findings))
+}
+
+/// What the shape says, as far as it can be told; findings decide whether it counts.
+fn site(shape: &MapShape, findings: &mut Findings) -> Site {
+    let id = names::id(&shape.site, "site", findings).unwrap_or_default();
+    let zone = shape.time_zone.as_ref().and_then(|name| dates::zone(name, findings));
+    // Without a zone the other dates can still be compared with each other.
+    let (zone, time_zone) = zone.unwrap_or((TimeZone::UTC, "UTC".to_owned()));
+    let system = system(shape, findings);
+    let devices = devices::Devices::read(&shape.devices, &shape.cts(), findings);
+    let buses = buses::read(&shape.buses, &shape.circuits, findings);
+    let around = circuits::Around { devices: &devices, buses: &buses, system, zone: &zone };
+    let circuits = circuits::read(&shape.circuits, &around, findings);
+    let feeds = feeds::read(&shape.feeds, &around, findings);
+    overlap::check(&circuits, &feeds, &devices.channels, &buses, findings);
+    let main_breaker_a = circuits::amps(&shape.main_breaker_a, "main_breaker_a", findings);
+    let mut site = Site {
+        name: names::label(&shape.name, &id, findings),
+        id,
+        time_zone,
+        billing_day: billing_day(shape, findings),
+        service: Service { system, main_breaker_a },
+        devices: devices.devices,
+        channels: devices.channels,
+        buses,
+        circuits,
+        splits: Vec::new(),
+        epochs: Vec::new(),
+    };
+    // Books are drawn up of sound maps only: a circle of buses has none.
+    if !findings.any_error() {
+        compile::compile(&mut site, &feeds, findings);
+    }
+    site
+}
+
+fn system(shape: &MapShape, findings: &mut Findings) -> System {
+    let Some(text::At { value, line }) = &shape.system else { return System::SplitPhase120_240 };
+    let words = System::ALL.map(System::as_str);
+    System::ALL.into_iter().find(|system| system.as_str() == value).unwrap_or_else(|| {
+        let what = format!("the system \"{}\" is not known", names::shown(value));
+        findings.add(&rules::UNKNOWN_WORD, *line, what, choice("system", value, &words));
+        System::SplitPhase120_240
+    })
+}
+
+fn billing_day(shape: &MapShape, findings: &mut Findings) -> u8 {
+    let Some(text::At { value, line }) = &shape.billing_day else { return 1 };
+    if !(1..=28).contains(value) {
+        let what = format!("billing_day = {value}");
+        findings.add(
+            &rules::BILLING_DAY,
+            *line,
+            what,
+            "write the day of the month of the meter reading, 1 to 28",
+        );
+        return 1;
+    }
+    *value as u8
+}
