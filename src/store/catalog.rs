@@ -8,6 +8,7 @@ use std::sync::Arc;
 use rusqlite::{Connection, OptionalExtension, params};
 use rustc_hash::FxHashMap;
 
+use crate::calendar::Zone;
 use crate::reading::SiteIndex;
 use crate::site::{SeriesIndex, Site};
 use crate::units::{Span, Stamp};
@@ -26,17 +27,26 @@ pub(super) struct Entry {
     pub row: i64,
     /// Row of `series` by [`SeriesIndex`].
     pub series: Vec<i64>,
+    /// The zone of its days and months.
+    pub zone: Zone,
 }
 
 impl Entry {
-    /// The longest stretch that a reading of any channel covers.
-    pub fn max_gap(&self) -> Span {
-        self.site.devices.iter().map(|device| device.max_gap).max().unwrap_or(Span::ZERO)
+    /// How far from itself a reading of any channel can matter.
+    pub fn widest_reach(&self) -> Span {
+        (0..self.site.channels.len()).map(|channel| self.reach(channel)).max().unwrap_or(Span::ZERO)
     }
 
-    /// The longest stretch that a reading of this channel covers.
-    pub fn gap_of(&self, channel: usize) -> Span {
-        self.site.devices[self.site.channels[channel].device].max_gap
+    /// How far from itself a reading of this channel can matter; a counter's matters as far as the
+    /// readings beside it, whatever lies in between.
+    pub fn reach(&self, channel: usize) -> Span {
+        let device = &self.site.devices[self.site.channels[channel].device];
+        device.max_gap.max(device.every)
+    }
+
+    /// Whether the channel counts.
+    pub fn is_counter(&self, channel: usize) -> bool {
+        self.site.devices[self.site.channels[channel].device].unit.is_counter()
     }
 
     /// The row of a series.
@@ -106,7 +116,9 @@ impl Catalog {
             if row != NO_ROW {
                 catalog.by_row.insert(row, at);
             }
-            catalog.entries.push(Entry { site: Arc::clone(site), row, series });
+            // A map names a zone that exists, or it would not be in force.
+            let zone = Zone::new(&site.time_zone).unwrap_or_else(|_| Zone::utc());
+            catalog.entries.push(Entry { site: Arc::clone(site), row, series, zone });
         }
         Ok(catalog)
     }
@@ -114,6 +126,11 @@ impl Catalog {
     /// The site at that position.
     pub(super) fn entry(&self, site: SiteIndex) -> Option<&Entry> {
         self.entries.get(site.0 as usize)
+    }
+
+    /// The site of that row, if a map in force has it.
+    pub(super) fn entry_of(&self, row: i64) -> Option<&Entry> {
+        self.entry(self.site_of(row)?)
     }
 
     /// Every site, by position.
@@ -139,7 +156,7 @@ impl Catalog {
             Some((site, index)) => {
                 let entry = &self.entries[site.0 as usize];
                 let channel = index.0 as usize;
-                if channel < entry.site.channels.len() { before - entry.gap_of(channel) } else { before }
+                if channel < entry.site.channels.len() { before - entry.reach(channel) } else { before }
             }
             None => before,
         }

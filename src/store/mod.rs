@@ -18,14 +18,23 @@
 //!
 //! `docs/store.md` describes the file precisely enough to write a reader from.
 
+mod block;
 mod catalog;
 mod error;
 mod journal;
 mod lock;
+mod outbox;
 mod reader;
+mod readings;
 mod recent;
+mod recount;
+mod rows;
+mod rule;
 mod schema;
+mod seal;
 mod shared;
+mod source;
+mod steps;
 mod wire;
 mod writer;
 
@@ -42,8 +51,10 @@ use crate::site::Site;
 use crate::units::Stamp;
 
 pub use error::{Error, Result};
+pub use outbox::{Mark, Outbox, Refused};
 pub use reader::Reader;
 pub use schema::FILE_NAME;
+pub use source::Source;
 
 /// How many commands may wait: a batch waits for the one before it to reach the disk, and a few
 /// more are room for seals and reloads. What waits beyond that waits in the daemon, which then
@@ -145,9 +156,10 @@ impl Store {
         let path = options.directory.join(FILE_NAME);
         let mut db = schema::open(&path)?;
         let catalog = catalog::Catalog::register(&mut db, sites)?;
-        let shared = Arc::new(shared::Shared::new(path, catalog));
+        let spool = outbox::Spool::open(&mut db, options.centrals)?;
+        let shared = Arc::new(shared::Shared::new(path, catalog, spool));
         let (sender, queue) = mpsc::channel(QUEUE);
-        let writer = writer::Writer::new(db, Arc::clone(&shared), options.centrals, queue, on_event);
+        let writer = writer::Writer::new(db, Arc::clone(&shared), queue, on_event);
         let thread = std::thread::Builder::new()
             .name("store".into())
             .spawn(move || writer.run())
@@ -163,6 +175,11 @@ impl Store {
     /// A reader of this store.
     pub fn reader(&self) -> Reader {
         Reader::new(Arc::clone(&self.shared))
+    }
+
+    /// The outbox, for a central store's task.
+    pub fn outbox(&self) -> Outbox {
+        Outbox::new(Arc::clone(&self.shared))
     }
 
     /// Gives every reading that is not sealed yet, commit by commit, each by time: the engine

@@ -3,13 +3,13 @@
 use std::path::Path;
 use std::sync::Arc;
 
-use crate::reading::Reading;
+use crate::reading::{Reading, SiteIndex};
 use crate::site::{ChannelIndex, Site};
 use crate::units::Stamp;
 
-use super::catalog::{Catalog, Entry};
+use super::catalog::Catalog;
 use super::shared::Shared;
-use super::{FILE_NAME, Result, journal, schema};
+use super::{FILE_NAME, Result, Source, journal, schema};
 
 /// Reads the store from any thread. Cheap to clone.
 #[derive(Clone, Debug)]
@@ -30,9 +30,14 @@ impl Reader {
         let path = directory.join(FILE_NAME);
         let db = schema::open_read_only(&path)?;
         let catalog = Catalog::look_up(&db, sites)?;
-        let shared = Shared::new(path, catalog);
+        let shared = Shared::offline(path, catalog);
         shared.give_back(db);
         Ok(Self::new(Arc::new(shared)))
+    }
+
+    /// What the store says of a site, as of the first question put to it.
+    pub fn source(&self, site: SiteIndex) -> Source {
+        Source::new(Arc::clone(&self.shared), site)
     }
 }
 

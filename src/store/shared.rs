@@ -7,6 +7,7 @@ use std::time::Duration;
 use rusqlite::Connection;
 
 use super::catalog::Catalog;
+use super::outbox::Spool;
 use super::recent::Recent;
 use super::{Result, schema};
 
@@ -18,9 +19,12 @@ const IDLE: usize = 8;
 #[derive(Debug)]
 pub(super) struct Shared {
     path: PathBuf,
+    /// Without a writer in this process the unsealed minutes are counted from the journal.
+    offline: bool,
     catalog: RwLock<Arc<Catalog>>,
     recent: RwLock<Recent>,
     idle: Mutex<Vec<Connection>>,
+    outbox: Mutex<Spool>,
     closing: Mutex<bool>,
     closed: Condvar,
 }
@@ -28,15 +32,27 @@ pub(super) struct Shared {
 // A lock is poisoned by a panic elsewhere; what these guard is whole after every statement, so the
 // others go on.
 impl Shared {
-    pub(super) fn new(path: PathBuf, catalog: Catalog) -> Self {
+    pub(super) fn new(path: PathBuf, catalog: Catalog, spool: Spool) -> Self {
         Self {
             path,
+            offline: false,
             catalog: RwLock::new(Arc::new(catalog)),
             recent: RwLock::default(),
             idle: Mutex::default(),
+            outbox: Mutex::new(spool),
             closing: Mutex::new(false),
             closed: Condvar::new(),
         }
+    }
+
+    /// For a reader without a writer in this process.
+    pub(super) fn offline(path: PathBuf, catalog: Catalog) -> Self {
+        Self { offline: true, ..Self::new(path, catalog, Spool::default()) }
+    }
+
+    /// Whether there is no writer in this process.
+    pub(super) fn is_offline(&self) -> bool {
+        self.offline
     }
 
     /// The names in force.
@@ -58,6 +74,26 @@ impl Shared {
     /// The unsealed minutes, to change.
     pub(super) fn recent_mut(&self) -> RwLockWriteGuard<'_, Recent> {
         self.recent.write().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// What the central stores have done and the file does not say yet.
+    pub(super) fn outbox(&self) -> MutexGuard<'_, Spool> {
+        self.outbox.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Whether anybody drains the outbox.
+    pub(super) fn has_centrals(&self) -> bool {
+        self.outbox().has_centrals()
+    }
+
+    /// Reads in one transaction: what it sees belongs together.
+    pub(super) fn read<T>(&self, read: impl FnOnce(&Connection) -> Result<T>) -> Result<T> {
+        let mut db = self.connection()?;
+        let tx = db.transaction()?;
+        let answer = read(&tx)?;
+        tx.finish()?;
+        self.give_back(db);
+        Ok(answer)
     }
 
     /// A connection that reads; give it back with [`Self::give_back`].

@@ -4,7 +4,8 @@
 //! cannot be written is kept and tried again: nothing is dropped, and because the queue is bounded
 //! the daemon stops reading from the broker, which holds the rest.
 
-use std::collections::VecDeque;
+use std::collections::{BTreeMap, VecDeque};
+use std::ops::Range;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -14,96 +15,139 @@ use tokio::sync::mpsc::{self, error::TryRecvError};
 
 use crate::flow::ClosedMinute;
 use crate::reading::SiteIndex;
+use crate::site::Site;
 use crate::units::{Span, Stamp};
 
 use super::catalog::Catalog;
 use super::journal::{self, Kept};
+use super::recount::tidy;
+use super::seal::{self, Sealing};
 use super::shared::Shared;
-use super::{Batch, Command, Event, QUEUE, Result};
+use super::{Batch, Command, Error, Event, QUEUE, Result, outbox};
 
 /// First and longest wait before a failed write is tried again.
 const BACK_OFF: (Duration, Duration) = (Duration::from_millis(250), Duration::from_secs(15));
 
+/// Late stretches of one site that are remembered one by one; beyond it they become one.
+const LATE: usize = 64;
+
 /// How far one site has come.
-#[derive(Clone, Copy, Debug)]
-struct Progress {
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Progress {
     /// Minutes before this are in blocks.
-    sealed: Stamp,
+    pub sealed: Stamp,
     /// The outbox has been told of minutes before this.
-    marked: Stamp,
+    pub marked: Stamp,
 }
 
 /// The thread's state.
 pub(super) struct Writer {
-    db: Connection,
-    shared: Arc<Shared>,
-    centrals: Vec<String>,
+    pub(super) db: Connection,
+    pub(super) shared: Arc<Shared>,
     queue: mpsc::Receiver<Command>,
     /// Taken from the queue while a write was failing.
     held: VecDeque<Command>,
     on_event: Box<dyn Fn(Event) + Send>,
-    progress: FxHashMap<i64, Progress>,
+    /// By row of `site`.
+    pub(super) progress: FxHashMap<i64, Progress>,
+    /// The journal's next row. Counted here, so that a number is never used twice while a seal is on
+    /// its way, without a table for it that every commit would write.
+    next_row: i64,
+    /// Minutes to count again, by row of `site`.
+    pub(super) late: BTreeMap<i64, Vec<Range<Stamp>>>,
+    pub(super) sealing: Option<Sealing>,
+    /// Seals asked for and not begun.
+    pub(super) to_seal: Option<Stamp>,
+    /// Days before this have hours to join.
+    pub(super) to_join: Option<Stamp>,
     troubled: bool,
-}
-
-/// Minutes since 1970.
-fn minute_number(at: Stamp) -> i64 {
-    at.0.div_euclid(Span::MINUTE.0)
 }
 
 impl Writer {
     pub(super) fn new(
         db: Connection,
         shared: Arc<Shared>,
-        centrals: Vec<String>,
         queue: mpsc::Receiver<Command>,
         on_event: Box<dyn Fn(Event) + Send>,
     ) -> Self {
-        let held = VecDeque::new();
-        let progress = FxHashMap::default();
-        Self { db, shared, centrals, queue, held, on_event, progress, troubled: false }
+        Self {
+            db,
+            shared,
+            queue,
+            held: VecDeque::new(),
+            on_event,
+            progress: FxHashMap::default(),
+            next_row: 1,
+            late: BTreeMap::new(),
+            sealing: None,
+            to_seal: None,
+            to_join: None,
+            troubled: false,
+        }
     }
 
     /// Works until it is told to end.
     pub(super) fn run(mut self) {
+        self.start();
         while let Some(command) = self.next() {
             match command {
                 Command::Commit(batch) => self.commit(batch),
-                Command::Seal { .. } => {}
-                Command::Sites(_) => {}
-                Command::Flush => (self.on_event)(Event::Flushed),
+                Command::Seal { before } => {
+                    let before = before.floor(Span::HOUR);
+                    self.to_seal = Some(self.to_seal.map_or(before, |other| other.max(before)));
+                }
+                Command::Sites(sites) => self.new_sites(&sites),
+                Command::Flush => self.flush(),
                 Command::Shutdown => break,
+            }
+        }
+        self.write_outbox();
+    }
+
+    pub(super) fn report(&self, event: Event) {
+        (self.on_event)(event);
+    }
+
+    pub(super) fn damaged(&self, damage: Vec<String>) {
+        damage.into_iter().for_each(|what| self.report(Event::Damaged { what }));
+    }
+
+    /// The next command; `None` when the store closes and nothing is queued. While nothing is
+    /// queued the work that waits goes on, a step at a time.
+    fn next(&mut self) -> Option<Command> {
+        loop {
+            if let Some(command) = self.held.pop_front() {
+                return Some(command);
+            }
+            match self.queue.try_recv() {
+                Ok(command) => return Some(command),
+                Err(TryRecvError::Disconnected) => return None,
+                Err(TryRecvError::Empty) if self.shared.is_closing() => return None,
+                Err(TryRecvError::Empty) if self.step() => {}
+                Err(TryRecvError::Empty) => return self.queue.blocking_recv(),
             }
         }
     }
 
-    /// The next command; `None` when the store closes and nothing is queued.
-    fn next(&mut self) -> Option<Command> {
-        if let Some(command) = self.held.pop_front() {
-            return Some(command);
-        }
-        match self.queue.try_recv() {
-            Ok(command) => Some(command),
-            Err(TryRecvError::Disconnected) => None,
-            Err(TryRecvError::Empty) if self.shared.is_closing() => None,
-            Err(TryRecvError::Empty) => self.queue.blocking_recv(),
-        }
-    }
-
-    /// Does it until it succeeds; `None` when the store closes before that.
-    fn insist<T>(&mut self, mut write: impl FnMut(&mut Connection) -> Result<T>) -> Option<T> {
+    /// Does it until it succeeds; `None` when the store closes before that, or when it cannot
+    /// succeed because of damage, which is reported.
+    pub(super) fn insist<T>(&mut self, mut write: impl FnMut(&mut Connection) -> Result<T>) -> Option<T> {
         let mut wait = BACK_OFF.0;
         loop {
             match write(&mut self.db) {
                 Ok(done) => {
                     if std::mem::take(&mut self.troubled) {
-                        (self.on_event)(Event::Recovered);
+                        self.report(Event::Recovered);
                     }
                     return Some(done);
                 }
+                Err(Error::Damaged(what)) => {
+                    self.report(Event::Damaged { what });
+                    return None;
+                }
                 Err(error) => {
                     if !std::mem::replace(&mut self.troubled, true) {
-                        (self.on_event)(Event::Trouble { why: error.to_string() });
+                        self.report(Event::Trouble { why: error.to_string() });
                     }
                 }
             }
@@ -124,42 +168,155 @@ impl Writer {
         self.held.iter().any(|command| matches!(command, Command::Shutdown))
     }
 
+    /// Looks where the file stands: sets aside what cannot be read of the journal, and counts again
+    /// what late readings were about to change when the last run ended.
+    fn start(&mut self) {
+        let catalog = self.shared.catalog();
+        let found = self.insist(|db| {
+            let tx = db.transaction()?;
+            let damage = seal::mend(&tx)?;
+            let progress = progress(&tx)?;
+            let last: i64 =
+                tx.query_row("SELECT coalesce(max(seq), 0) FROM journal", [], |row| row.get(0))?;
+            let late = seal::left_late(&tx, &catalog, &progress)?;
+            tx.commit()?;
+            Ok((damage, progress, last, late))
+        });
+        if let Some((damage, progress, last, late)) = found {
+            self.damaged(damage);
+            self.progress = progress;
+            self.next_row = last + 1;
+            late.into_iter().for_each(|(site, range)| self.count_later(site, range));
+        }
+    }
+
+    fn new_sites(&mut self, sites: &[Arc<Site>]) {
+        let done = self.insist(|db| {
+            let catalog = Catalog::register(db, sites)?;
+            Ok((progress(db)?, catalog))
+        });
+        if let Some((progress, catalog)) = done {
+            self.progress = progress;
+            self.shared.set_catalog(catalog);
+        }
+    }
+
+    fn flush(&mut self) {
+        while self.step() {}
+        self.write_outbox();
+        let done = self.insist(|db| {
+            // Busy with readers it does what it can; the rest goes with a later checkpoint.
+            db.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(()))?;
+            Ok(())
+        });
+        if done.is_some() {
+            self.report(Event::Flushed);
+        }
+    }
+
     fn commit(&mut self, batch: Batch) {
         let catalog = self.shared.catalog();
         let readings = batch.readings.len();
         let coded = journal::encode(kept(&catalog, &batch));
         let marks = self.take_minutes(&catalog, &batch.minutes);
+        let (row, shared) = (self.next_row, Arc::clone(&self.shared));
         let done = self.insist(|db| {
-            if coded.is_none() && marks.is_empty() {
-                return Ok(());
+            let news = shared.outbox().news();
+            if coded.is_none() && marks.is_empty() && news.is_none() {
+                return Ok(None);
             }
             let tx = db.transaction()?;
             if let Some(coded) = &coded {
-                tx.prepare_cached("INSERT INTO journal (from_ds, to_ds, body) VALUES (?1, ?2, ?3)")?
-                    .execute(params![coded.range.start.0, coded.range.end.0, coded.body])?;
+                tx.prepare_cached("INSERT INTO journal (seq, from_ds, to_ds, body) VALUES (?1, ?2, ?3, ?4)")?
+                    .execute(params![row, coded.range.start.0, coded.range.end.0, coded.body])?;
             }
-            Ok(tx.commit()?)
+            for (site, range) in &marks {
+                outbox::mark(&tx, *site, range)?;
+            }
+            if let Some(news) = &news {
+                outbox::write(&tx, news)?;
+            }
+            tx.commit()?;
+            Ok(news)
         });
-        if done.is_some() {
-            (self.on_event)(Event::Committed { ticket: batch.ticket, readings });
+        let Some(news) = done else { return };
+        if let Some(news) = news {
+            self.shared.outbox().written(&news);
+        }
+        self.next_row += i64::from(coded.is_some());
+        for (site, range) in marks {
+            let progress = self.progress.entry(site).or_default();
+            progress.marked = progress.marked.max(range.end);
+        }
+        self.report(Event::Committed { ticket: batch.ticket, readings });
+        for (site, range) in batch.late {
+            if let Some(entry) = catalog.entry(site) {
+                self.count_later(entry.row, range);
+            }
         }
     }
 
-    /// Shows the minutes to the readers; gives what the outbox has to be told.
-    fn take_minutes(&mut self, catalog: &Catalog, minutes: &[(SiteIndex, ClosedMinute)]) -> Vec<(i64, i64)> {
-        let mut marks = Vec::new();
-        let mut recent = self.shared.recent_mut();
+    /// Moves of cursors go along with commits; this writes them where none comes.
+    fn write_outbox(&mut self) {
+        let shared = Arc::clone(&self.shared);
+        let Some(news) = shared.outbox().news() else { return };
+        let done = self.insist(|db| {
+            let tx = db.transaction()?;
+            outbox::write(&tx, &news)?;
+            Ok(tx.commit()?)
+        });
+        if done.is_some() {
+            shared.outbox().written(&news);
+        }
+    }
+
+    /// Remembers minutes to count again.
+    pub(super) fn count_later(&mut self, site: i64, range: Range<Stamp>) {
+        let ranges = self.late.entry(site).or_default();
+        ranges.push(range);
+        *ranges = tidy(std::mem::take(ranges));
+        if ranges.len() > LATE {
+            *ranges = vec![ranges[0].start..ranges[ranges.len() - 1].end];
+        }
+    }
+
+    /// Shows the minutes to the readers; gives what the outbox has to be told. A minute whose hour is
+    /// sealed already is counted again from the readings in place of being taken as it comes.
+    fn take_minutes(
+        &mut self,
+        catalog: &Catalog,
+        minutes: &[(SiteIndex, ClosedMinute)],
+    ) -> Vec<(i64, Range<Stamp>)> {
+        let mut marks: Vec<(i64, Range<Stamp>)> = Vec::new();
         for (site, minute) in minutes {
             let Some(entry) = catalog.entry(*site) else { continue };
+            let progress = self.progress.get(&entry.row).copied().unwrap_or_default();
+            if minute.start < progress.sealed {
+                self.count_later(entry.row, minute.range());
+                continue;
+            }
             let rows: Vec<_> =
                 minute.rows.iter().map(|(series, row)| (entry.series_row(*series), *row)).collect();
-            recent.put(entry.row, minute.start, &rows);
-            if !self.centrals.is_empty() {
-                marks.push((entry.row, minute_number(minute.start)));
+            self.shared.recent_mut().put(entry.row, minute.start, &rows);
+            if !self.shared.has_centrals() || minute.start < progress.marked {
+                continue;
+            }
+            match marks.iter_mut().rev().find(|(other, _)| *other == entry.row) {
+                Some((_, range)) if range.end == minute.start => range.end = minute.range().end,
+                _ => marks.push((entry.row, minute.range())),
             }
         }
         marks
     }
+}
+
+/// How far every site has come.
+fn progress(db: &Connection) -> Result<FxHashMap<i64, Progress>> {
+    let mut select = db.prepare("SELECT id, sealed_ds, marked_ds FROM site")?;
+    let rows = select.query_map([], |row| {
+        Ok((row.get(0)?, Progress { sealed: Stamp(row.get(1)?), marked: Stamp(row.get(2)?) }))
+    })?;
+    Ok(rows.collect::<rusqlite::Result<_>>()?)
 }
 
 /// The batch's readings under the names of the store.

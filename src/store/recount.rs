@@ -1,0 +1,314 @@
+//! Minutes from readings, and their sums: what sealing, late readings and corrections have in
+//! common.
+//!
+//! Every minute comes from [`account`], over the sealed readings and those of the journal, so it
+//! does not matter when a reading came or how often this is done.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::ops::Range;
+
+use rusqlite::Connection;
+use rustc_hash::FxHashMap;
+
+use crate::calendar::LocalDay;
+use crate::flow::{Row, account};
+use crate::reading::Sample;
+use crate::site::SeriesIndex;
+use crate::units::{Span, Stamp};
+
+use super::catalog::Entry;
+use super::readings::{self, OnDamage, day_of, day_start, merged};
+use super::recent::Placed;
+use super::rows::{self, Table};
+use super::{Result, rule};
+
+/// The readings of the journal, by row of `series`; each by time without doubles.
+pub(super) type Unsealed = FxHashMap<i64, Vec<Sample>>;
+
+/// What a recount did.
+#[derive(Debug, Default)]
+pub(super) struct Outcome {
+    /// Minutes whose rows are others than before, as ranges.
+    pub changed: Vec<Range<Stamp>>,
+    /// The rows of the minutes that are not sealed yet.
+    pub recent: Vec<(Stamp, Vec<Placed>)>,
+    /// What did not decode and was set aside.
+    pub damage: Vec<String>,
+}
+
+/// One recount of one site.
+pub(super) struct Recount<'a> {
+    pub db: &'a Connection,
+    pub entry: &'a Entry,
+    pub unsealed: &'a Unsealed,
+    /// Minutes before this go to blocks.
+    pub sealed: Stamp,
+    /// The unsealed minutes as they are.
+    pub recent: &'a [Placed],
+}
+
+/// Sorted, whole minutes, without overlap.
+pub(super) fn tidy(mut ranges: Vec<Range<Stamp>>) -> Vec<Range<Stamp>> {
+    for range in &mut ranges {
+        *range = range.start.floor(Span::MINUTE)..Stamp(range.end.0 + Span::MINUTE.0 - 1).floor(Span::MINUTE);
+    }
+    ranges.retain(|range| range.start < range.end);
+    ranges.sort_by_key(|range| range.start);
+    let mut tidy: Vec<Range<Stamp>> = Vec::with_capacity(ranges.len());
+    for range in ranges {
+        match tidy.last_mut() {
+            Some(last) if range.start <= last.end => last.end = last.end.max(range.end),
+            _ => tidy.push(range),
+        }
+    }
+    tidy
+}
+
+impl Recount<'_> {
+    /// Computes the minutes of these ranges again and brings blocks and sums in line.
+    pub(super) fn run(&self, ranges: Vec<Range<Stamp>>) -> Result<Outcome> {
+        let mut outcome = Outcome::default();
+        let mut days = BTreeSet::new();
+        for piece in self.sealed_pieces(tidy(ranges.clone()))? {
+            self.sealed_day(piece, &mut days, &mut outcome)?;
+        }
+        let months: BTreeSet<_> = days.iter().map(|(series, day)| (*series, day.month())).collect();
+        for (series, day) in days {
+            let (year, month, of_month) = day.civil();
+            let date = format!("{year:04}-{month:02}-{of_month:02}");
+            self.sum(series, Table::Day, self.entry.zone.day_range(day), &date)?;
+        }
+        for (series, month) in months {
+            let (year, number) = month.civil();
+            let date = format!("{year:04}-{number:02}");
+            self.sum(series, Table::Month, self.entry.zone.month_range(month), &date)?;
+        }
+        for range in tidy(ranges) {
+            self.unsealed_minutes(range.start.max(self.sealed)..range.end, &mut outcome)?;
+        }
+        outcome.changed = tidy(std::mem::take(&mut outcome.changed));
+        Ok(outcome)
+    }
+
+    /// The sealed parts of the ranges, cut by UTC day. A day whose splits were made by another rule
+    /// is taken whole, so that a block never mixes rules.
+    fn sealed_pieces(&self, ranges: Vec<Range<Stamp>>) -> Result<Vec<Range<Stamp>>> {
+        let mut pieces: BTreeMap<i64, Vec<Range<Stamp>>> = BTreeMap::new();
+        for range in ranges {
+            let range = range.start..range.end.min(self.sealed);
+            if range.start >= range.end {
+                continue;
+            }
+            for day in day_of(range.start)..=day_of(Stamp(range.end.0 - 1)) {
+                let piece = range.start.max(day_start(day))..range.end.min(day_start(day + 1));
+                pieces.entry(day).or_default().push(piece);
+            }
+        }
+        for (day, pieces) in &mut pieces {
+            let whole = day_start(*day)..day_start(day + 1);
+            for (series, row) in self.splits() {
+                let made_by = rows::rule_of_minutes(self.db, row, *day)?;
+                if made_by.is_some_and(|made_by| made_by != rule::print(&self.entry.site, series, &whole)) {
+                    *pieces = vec![whole.start..whole.end.min(self.sealed)];
+                    break;
+                }
+            }
+        }
+        Ok(pieces.into_values().flatten().collect())
+    }
+
+    fn splits(&self) -> impl Iterator<Item = (SeriesIndex, i64)> {
+        let channels = self.entry.site.channels.len();
+        let rows = self.entry.series.iter().enumerate().skip(channels);
+        rows.map(|(index, row)| (SeriesIndex(index as u32), *row))
+    }
+
+    /// A stretch of sealed minutes inside of one UTC day.
+    fn sealed_day(
+        &self,
+        range: Range<Stamp>,
+        days: &mut BTreeSet<(SeriesIndex, LocalDay)>,
+        outcome: &mut Outcome,
+    ) -> Result<()> {
+        let (mut fresh, lost) = self.account(&range, &mut outcome.damage)?;
+        let day = day_of(range.start);
+        let whole = day_start(day)..day_start(day + 1);
+        for (index, series) in self.entry.series.iter().enumerate() {
+            let at = SeriesIndex(index as u32);
+            let rule = rule::print(&self.entry.site, at, &whole);
+            let mut fresh = fresh.remove(&at).unwrap_or_default();
+            let stored = rows::minutes_to_change(self.db, *series, day, rule, &mut outcome.damage)?;
+            let inside = |row: &&Row| range.contains(&row.start);
+            let old: Vec<Row> = stored.iter().filter(inside).copied().collect();
+            if !lost.is_empty() {
+                // Where readings cannot be read any more, what was made from them still stands.
+                let is_lost = |row: &Row| lost.iter().any(|lost| lost.contains(&row.start));
+                fresh.retain(|row| !is_lost(row));
+                fresh.extend(old.iter().filter(|row| is_lost(row)));
+                fresh.sort_by_key(|row| row.start);
+            }
+            let shown =
+                self.recent.iter().filter(|(other, row)| other == series && range.contains(&row.start));
+            // A minute is either sealed or recent; what was shown of it before is what counts.
+            let mut before = old.clone();
+            before.extend(shown.map(|(_, row)| *row));
+            before.sort_by_key(|row| row.start);
+            before.dedup_by_key(|row| row.start);
+            outcome.changed.extend(differences(&before, &fresh));
+            if old == fresh {
+                continue;
+            }
+            let mut all: Vec<Row> = stored.into_iter().filter(|row| !range.contains(&row.start)).collect();
+            all.extend(fresh);
+            all.sort_by_key(|row| row.start);
+            rows::put_minutes(self.db, *series, day, rule, &all)?;
+            self.quarters(at, &range, &all, days)?;
+        }
+        Ok(())
+    }
+
+    /// The quarter hours that `range` touches, from all minutes of the day.
+    fn quarters(
+        &self,
+        at: SeriesIndex,
+        range: &Range<Stamp>,
+        minutes: &[Row],
+        days: &mut BTreeSet<(SeriesIndex, LocalDay)>,
+    ) -> Result<()> {
+        let mut start = range.start.floor(Span::QUARTER);
+        while start < range.end {
+            let quarter = start..start + Span::QUARTER;
+            let from = minutes.partition_point(|row| row.start < quarter.start);
+            let to = minutes.partition_point(|row| row.start < quarter.end);
+            let mut sum = Row::empty(start);
+            minutes[from..to].iter().for_each(|row| sum.absorb(row));
+            let rule = rule::print(&self.entry.site, at, &quarter);
+            rows::put(self.db, Table::Quarter, self.entry.series_row(at), (sum, rule), None)?;
+            days.insert((at, self.entry.zone.day_of(start)));
+            start = quarter.end;
+        }
+        Ok(())
+    }
+
+    /// A day or month from the rows of the next finer table that were made by the rule in force.
+    fn sum(&self, at: SeriesIndex, table: Table, range: Range<Stamp>, date: &str) -> Result<()> {
+        let site = &self.entry.site;
+        let series = self.entry.series_row(at);
+        let finer = if table == Table::Day { Table::Quarter } else { Table::Day };
+        let mut sum = Row::empty(range.start);
+        for (row, rule) in rows::select(self.db, finer, series, &range)? {
+            if rule == rule::print(site, at, &extent(&self.entry.zone, finer, row.start)) {
+                sum.absorb(&row);
+            }
+        }
+        rows::put(self.db, table, series, (sum, rule::print(site, at, &range)), Some(date))
+    }
+
+    /// Closed minutes that are not sealed yet.
+    fn unsealed_minutes(&self, range: Range<Stamp>, outcome: &mut Outcome) -> Result<()> {
+        if range.start >= range.end {
+            return Ok(());
+        }
+        let (fresh, _) = self.account(&range, &mut outcome.damage)?;
+        let mut minutes: BTreeMap<Stamp, Vec<Placed>> = BTreeMap::new();
+        for (series, rows) in fresh {
+            for row in rows {
+                minutes.entry(row.start).or_default().push((self.entry.series_row(series), row));
+            }
+        }
+        let mut start = range.start;
+        while start < range.end {
+            let mut new = minutes.remove(&start).unwrap_or_default();
+            let mut old: Vec<Placed> =
+                self.recent.iter().filter(|(_, row)| row.start == start).copied().collect();
+            new.sort_by_key(|(series, _)| *series);
+            old.sort_by_key(|(series, _)| *series);
+            if new != old {
+                outcome.changed.push(start..start + Span::MINUTE);
+            }
+            outcome.recent.push((start, new));
+            start = start + Span::MINUTE;
+        }
+        Ok(())
+    }
+
+    /// The rows of every minute in `range`, by series, each by time; and the stretches whose readings
+    /// cannot be read.
+    fn account(&self, range: &Range<Stamp>, damage: &mut Vec<String>) -> Result<(BySeries, Lost)> {
+        let mut lost = Vec::new();
+        let mut on_damage = |stretch, what| {
+            lost.push(stretch);
+            damage.push(what);
+            Ok(())
+        };
+        let readings = readings_of(self.db, self.entry, self.unsealed, range, &mut on_damage)?;
+        let mut by_series = BySeries::default();
+        for minute in account(&self.entry.site, range.clone(), &readings) {
+            for (series, row) in minute.rows {
+                by_series.entry(series).or_default().push(row);
+            }
+        }
+        Ok((by_series, lost))
+    }
+}
+
+type BySeries = FxHashMap<SeriesIndex, Vec<Row>>;
+type Lost = Vec<Range<Stamp>>;
+
+/// What the minutes of `range` follow from, by channel.
+pub(super) fn readings_of(
+    db: &Connection,
+    entry: &Entry,
+    unsealed: &Unsealed,
+    range: &Range<Stamp>,
+    on_damage: OnDamage<'_>,
+) -> Result<Vec<Vec<Sample>>> {
+    let mut all = Vec::with_capacity(entry.channel_rows().len());
+    for (channel, series) in entry.channel_rows().iter().enumerate() {
+        let reach = entry.reach(channel);
+        let window = range.start - reach..range.end + reach;
+        let mut sealed = Vec::new();
+        readings::load(db, *series, &window, &mut sealed, on_damage)?;
+        let unsealed = unsealed.get(series).map_or(&[][..], Vec::as_slice);
+        let from = unsealed.partition_point(|sample| sample.at < window.start);
+        let to = unsealed.partition_point(|sample| sample.at < window.end);
+        let mut samples = merged(&sealed, &unsealed[from..to]);
+        if entry.is_counter(channel) {
+            // A counter's difference bridges any gap, so its neighbours matter however far.
+            let before = readings::last_before(db, *series, window.start, on_damage)?;
+            let before = before.into_iter().chain(unsealed[..from].last().copied()).max_by_key(|s| s.at);
+            let after = readings::first_from(db, *series, window.end, on_damage)?;
+            let after = after.into_iter().chain(unsealed[to..].first().copied()).min_by_key(|s| s.at);
+            samples.splice(0..0, before);
+            samples.extend(after);
+        }
+        all.push(samples);
+    }
+    Ok(all)
+}
+
+/// From where to where a row of that table reaches.
+pub(super) fn extent(zone: &crate::calendar::Zone, table: Table, start: Stamp) -> Range<Stamp> {
+    match table {
+        Table::Quarter => start..start + Span::QUARTER,
+        Table::Day => zone.day_range(zone.day_of(start)),
+        Table::Month => zone.month_range(zone.month_of(start)),
+    }
+}
+
+/// The minutes that are in only one of the two, or in both with other figures. Both by time.
+fn differences(old: &[Row], new: &[Row]) -> Vec<Range<Stamp>> {
+    let mut minutes = BTreeMap::new();
+    for row in old {
+        minutes.insert(row.start, Some(row));
+    }
+    for row in new {
+        match minutes.remove(&row.start) {
+            Some(Some(other)) if other == row => {}
+            _ => {
+                minutes.insert(row.start, None);
+            }
+        }
+    }
+    minutes.into_keys().map(|start| start..start + Span::MINUTE).collect()
+}

@@ -1,0 +1,150 @@
+//! The work that goes on between commits: counting late minutes, sealing, joining days.
+
+use std::ops::Range;
+use std::sync::Arc;
+
+use rusqlite::params;
+
+use crate::units::Stamp;
+
+use super::recount::{Outcome, Recount};
+use super::seal::{self, Sealing};
+use super::writer::Writer;
+use super::{Event, outbox};
+
+impl Writer {
+    /// Does one step of the work that waits; whether there was any.
+    pub(super) fn step(&mut self) -> bool {
+        if let Some((site, ranges)) = self.late.pop_first() {
+            self.count_late(site, ranges);
+            return true;
+        }
+        if let Some(mut sealing) = self.sealing.take() {
+            match self.seal_step(&mut sealing) {
+                Some(true) => self.sealing = Some(sealing),
+                Some(false) => {
+                    self.to_join = Some(sealing.before);
+                    self.report(Event::Sealed { until: sealing.before });
+                }
+                // Closing, or damage that was reported: nothing was taken away, and the next seal
+                // does it again.
+                None => {}
+            }
+            return true;
+        }
+        if let Some(before) = self.to_join {
+            let more = self.insist(|db| {
+                let tx = db.transaction()?;
+                let more = seal::join(&tx, before)?;
+                tx.commit()?;
+                Ok(more)
+            });
+            if more != Some(true) {
+                self.to_join = None;
+            }
+            return true;
+        }
+        if let Some(before) = self.to_seal.take() {
+            let catalog = self.shared.catalog();
+            self.mend_if_damaged();
+            self.sealing = self.insist(|db| Sealing::begin(db, before, &catalog));
+            return self.sealing.is_some();
+        }
+        false
+    }
+
+    /// A row that turned bad while the store is open must not keep the others from being sealed.
+    fn mend_if_damaged(&mut self) {
+        let damage = self.insist(|db| {
+            let tx = db.transaction()?;
+            let damage = seal::mend(&tx)?;
+            tx.commit()?;
+            Ok(damage)
+        });
+        self.damaged(damage.unwrap_or_default());
+    }
+
+    /// Counts late minutes of a site again.
+    fn count_late(&mut self, site: i64, ranges: Vec<Range<Stamp>>) {
+        let catalog = self.shared.catalog();
+        let Some(entry) = catalog.entry_of(site) else { return };
+        let shared = Arc::clone(&self.shared);
+        let sealed = self.progress.get(&site).map_or(Stamp::MIN, |progress| progress.sealed);
+        let marks = shared.has_centrals();
+        // Only this thread changes them, so they stay as they are while this counts.
+        let shown = shared.recent().rows(site, &(Stamp::MIN..Stamp::MAX));
+        let done = self.insist(|db| {
+            let tx = db.transaction()?;
+            let unsealed = seal::unsealed(&tx, &[site], Stamp::MIN..Stamp::MAX)?;
+            let recount = Recount { db: &tx, entry, unsealed: &unsealed, sealed, recent: &shown };
+            let outcome = recount.run(ranges.clone())?;
+            for range in outcome.changed.iter().filter(|_| marks) {
+                outbox::mark(&tx, site, range)?;
+            }
+            // Held over the commit: a central store that sees the mark then sees the minutes too.
+            let mut recent = shared.recent_mut();
+            tx.commit()?;
+            for (start, rows) in &outcome.recent {
+                recent.put(site, *start, rows);
+            }
+            Ok(outcome)
+        });
+        self.finish(site, done.unwrap_or_default());
+    }
+
+    fn finish(&mut self, site: i64, outcome: Outcome) {
+        if let Some(last) = outcome.changed.last()
+            && self.shared.has_centrals()
+        {
+            let progress = self.progress.entry(site).or_default();
+            progress.marked = progress.marked.max(last.end);
+        }
+        self.damaged(outcome.damage);
+    }
+
+    /// One step of a seal; whether there are more, or `None` when it cannot go on.
+    fn seal_step(&mut self, sealing: &mut Sealing) -> Option<bool> {
+        let catalog = self.shared.catalog();
+        let Some(group) = sealing.groups.pop_front() else {
+            let thinned = self.insist(|db| {
+                let tx = db.transaction()?;
+                let thinned = sealing.thin_out(&tx, &catalog)?;
+                tx.commit()?;
+                Ok(thinned)
+            })?;
+            sealing.thinned = thinned.unwrap_or(sealing.thinned);
+            return Some(thinned.is_some());
+        };
+        let shared = Arc::clone(&self.shared);
+        let marks = shared.has_centrals();
+        let before = sealing.before;
+        let progress = self.progress.clone();
+        let until = |site: i64| progress.get(&site).map_or(before, |progress| progress.sealed.max(before));
+        let outcomes = self.insist(|db| {
+            let tx = db.transaction()?;
+            let unsealed = sealing.gather(&tx, &catalog, &group)?;
+            let mut outcomes = Vec::new();
+            for site in &group {
+                let shown = shared.recent().rows(*site, &(Stamp::MIN..before));
+                let job =
+                    seal::Job { site: *site, entry: catalog.entry_of(*site), before, sealed: until(*site) };
+                let outcome = job.run(&tx, &unsealed, &shown)?;
+                for range in outcome.changed.iter().filter(|_| marks) {
+                    outbox::mark(&tx, *site, range)?;
+                }
+                tx.prepare_cached("UPDATE site SET sealed_ds = ?2 WHERE id = ?1 AND sealed_ds < ?2")?
+                    .execute(params![site, before.0])?;
+                outcomes.push((*site, outcome));
+            }
+            tx.commit()?;
+            Ok(outcomes)
+        })?;
+        for (site, outcome) in outcomes {
+            self.progress.entry(site).or_default().sealed = until(site);
+            self.finish(site, outcome);
+            // After the commit, so that a minute is always in the file or here.
+            self.shared.recent_mut().trim(site, before);
+        }
+        Some(true)
+    }
+}
