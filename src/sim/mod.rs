@@ -11,11 +11,15 @@
 mod chance;
 mod day;
 mod devices;
+mod lay;
+mod ledger;
 mod loads;
 mod sky;
 mod wiring;
 
 pub use devices::{Devices, Message};
+pub use lay::{Laid, lay_in};
+pub use ledger::Ledger;
 
 use anyhow::{Context, Result};
 use jiff::tz::TimeZone;
