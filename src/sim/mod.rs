@@ -15,6 +15,8 @@ mod lay;
 mod ledger;
 mod loads;
 mod sky;
+#[cfg(test)]
+mod tests;
 mod wiring;
 
 pub use devices::{Devices, Message};

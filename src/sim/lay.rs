@@ -1,0 +1,121 @@
+//! History straight into a store, without a broker: for the demo's `--days` and for benchmarks.
+
+use std::ops::Range;
+use std::sync::{Arc, mpsc};
+
+use anyhow::{Context, Result, bail};
+
+use super::{Devices, Ledger, Simulation};
+use crate::reading::{Reading, SiteIndex};
+use crate::site::Site;
+use crate::store::{Batch, Command, Event, Options, Store};
+use crate::units::{Span, Stamp};
+
+/// Hours between two seals: a seal reads the day's rows so far, so one an hour would read them
+/// 24 times, and what is not sealed waits in memory.
+const SEAL_EVERY_H: i64 = 6;
+
+/// Batches of an hour each that may wait for the disk; with the seals between them they stay below
+/// the store's own queue, so that giving one never blocks.
+const BATCHES_ON_THE_WAY: u64 = 2;
+
+/// What was laid in.
+#[derive(Clone, Debug, Default)]
+pub struct Laid {
+    /// Readings given to the store.
+    pub readings: u64,
+    /// The truth behind them.
+    pub truth: Ledger,
+}
+
+/// Simulates `range` (whole seconds) and keeps what the site's meters would have sent, sealed as
+/// far as hours are over. `progress` hears of each hour. It blocks: give it a thread of its own.
+///
+/// # Errors
+/// When the store cannot be opened or written, or the site cannot be simulated.
+pub fn lay_in(
+    options: Options,
+    site: &Arc<Site>,
+    seed: u64,
+    range: Range<Stamp>,
+    mut progress: impl FnMut(Stamp),
+) -> Result<Laid> {
+    let mut writer = Writer::open(options, site)?;
+    let mut simulation = Simulation::new(site, seed)?;
+    let mut devices = Devices::new(site)?;
+    let mut laid = Laid::default();
+    let mut at = range.start;
+    while at < range.end {
+        let hour_end = (at.floor(Span::HOUR) + Span::HOUR).min(range.end);
+        let mut readings = Vec::new();
+        while at < hour_end {
+            let second = simulation.second(at)?;
+            laid.truth.add(&second.truth);
+            devices.readings(second, |channel, sample| {
+                readings.push(Reading { site: SiteIndex(0), channel, sample });
+            });
+            at = at + Span::TICK;
+        }
+        laid.readings += readings.len() as u64;
+        writer.commit(readings)?;
+        if at.seconds() % (SEAL_EVERY_H * 3600) == 0 {
+            writer.send(Command::Seal { before: at })?;
+        }
+        progress(at);
+    }
+    writer.send(Command::Seal { before: at })?;
+    writer.finish()?;
+    Ok(laid)
+}
+
+/// The store, and what it reports.
+struct Writer {
+    store: Store,
+    reports: mpsc::Receiver<Event>,
+    /// Number of the last batch given, and of the last one that is on the disk.
+    given: u64,
+    committed: u64,
+}
+
+impl Writer {
+    fn open(options: Options, site: &Arc<Site>) -> Result<Self> {
+        let (events, reports) = mpsc::channel();
+        // While the store closes nobody listens any more.
+        let on_event = move |event| drop(events.send(event));
+        let store = Store::open(options, std::slice::from_ref(site), Box::new(on_event))?;
+        Ok(Self { store, reports, given: 0, committed: 0 })
+    }
+
+    /// Gives a batch once there is little on the way: so memory is bounded, and a store that cannot
+    /// write is heard of instead of waited for.
+    fn commit(&mut self, readings: Vec<Reading>) -> Result<()> {
+        while self.committed + BATCHES_ON_THE_WAY < self.given {
+            self.hear()?;
+        }
+        self.given += 1;
+        self.send(Command::Commit(Batch { ticket: self.given, readings, ..Batch::default() }))
+    }
+
+    fn send(&self, command: Command) -> Result<()> {
+        self.store.sender().blocking_send(command).ok().context("the store's writer has ended")
+    }
+
+    /// Waits for one report. True once everything is in the file.
+    fn hear(&mut self) -> Result<bool> {
+        match self.reports.recv().context("the store's writer has ended")? {
+            Event::Committed { ticket, .. } => self.committed = ticket,
+            Event::Trouble { why } => bail!("the store cannot be written: {why}"),
+            Event::Damaged { what } => bail!("the store is damaged: {what}"),
+            Event::Flushed => return Ok(true),
+            Event::Recovered | Event::Sealed { .. } => {}
+        }
+        Ok(false)
+    }
+
+    fn finish(mut self) -> Result<()> {
+        self.send(Command::Flush)?;
+        while !self.hear()? {}
+        self.store.close();
+        Ok(())
+    }
+}
