@@ -3,7 +3,7 @@
 use std::collections::BTreeSet;
 
 use super::summary::Amount;
-use crate::flow::Row;
+use crate::flow::{self, Row};
 use crate::site::{FigureKey, Part, SeriesIndex, Site, Term};
 use crate::units::{Energy, Span};
 
@@ -109,11 +109,8 @@ impl Sum {
     }
 
     fn exact(&self, rows: &[Option<Row>]) -> i128 {
-        let of = |term: &Term| {
-            let energy = rows[term.series.0 as usize].map_or(Energy::ZERO, |row| part(&row, term.part));
-            i128::from(energy.0) * i128::from(term.millionths)
-        };
-        self.terms.iter().map(of).sum()
+        let energy = |series: SeriesIndex, which| rows[series.0 as usize].map(|row| part(&row, which).0);
+        flow::evaluate(&self.terms, energy).unwrap_or_default()
     }
 
     /// The mean power of each term while it was covered, held over `shortest`; each term is rounded
