@@ -8,6 +8,7 @@ mod answer;
 mod api;
 mod auth;
 mod guard;
+pub mod history;
 mod live;
 mod openapi;
 mod page;
@@ -24,7 +25,9 @@ use bytes::Bytes;
 use tokio::sync::{Semaphore, watch};
 
 pub use server::serve;
-pub use shapes::{BusNow, CircuitInfo, CircuitNow, HistoryBody, HistoryInterval, Now, SiteInfo, Sites};
+pub use shapes::{
+    BusEnergy, BusNow, CircuitInfo, CircuitNow, HistoryBody, HistoryInterval, Now, SiteInfo, Sites,
+};
 
 use crate::clock::Clock;
 use crate::settings::Secret;

@@ -111,6 +111,10 @@ pub struct BusNow {
 /// Energy by interval: kWh; what is not known is `null`, never 0.
 #[derive(Clone, Debug, Deserialize, Serialize, ToSchema)]
 pub struct HistoryBody {
+    /// The site's id.
+    #[schema(example = "heron-lane")]
+    #[serde(default)]
+    pub site: String,
     /// The length of an interval, as it was asked for.
     #[schema(example = "day")]
     pub by: String,
@@ -121,31 +125,67 @@ pub struct HistoryBody {
     pub intervals: Vec<HistoryInterval>,
 }
 
-/// One interval.
+/// One interval. An energy is that of the time in which it is known; the coverage beside it says
+/// which share of the interval, 0 to 1, that is.
 #[derive(Clone, Debug, Deserialize, Serialize, ToSchema)]
 pub struct HistoryInterval {
     /// Where it starts, in the site's own time (RFC 3339).
+    #[schema(example = "2025-03-09T00:00:00-07:00")]
     pub start: String,
     /// Where it ends: the start of the next.
+    #[schema(example = "2025-03-10T00:00:00-06:00")]
     pub end: String,
-    /// Its length in seconds; a day that the clock changes in has 82,800 or 90,000.
-    pub seconds: f64,
-    /// The share of it, 0 to 1, in which every figure of the site was known.
-    pub coverage: Option<f64>,
+    /// Its length in seconds; a day in which the clock is shifted has 82,800 or 90,000.
+    #[schema(example = 82_800)]
+    pub seconds: i64,
+    /// The share of it in which all totals of the site were known at once.
+    pub coverage: f64,
     /// Energy from the grid.
     pub import_kwh: Option<f64>,
     /// Energy to the grid.
     pub export_kwh: Option<f64>,
+    /// Import less export.
+    #[serde(default)]
+    pub grid_kwh: Option<f64>,
     /// Energy of the PV circuits.
     pub generation_kwh: Option<f64>,
-    /// Energy that the site used.
+    /// Generation that did not leave the site.
+    #[serde(default)]
+    pub self_consumed_kwh: Option<f64>,
+    /// What storage took (+) or gave (−).
+    #[serde(default)]
+    pub storage_kwh: Option<f64>,
+    /// Energy that the site used: grid + generation − storage.
     pub consumption_kwh: Option<f64>,
     /// Energy of all measured load circuits.
     pub tracked_kwh: Option<f64>,
     /// Energy into the buses and into none of their measured circuits; signed.
     pub untracked_kwh: Option<f64>,
-    /// Energy of each circuit by its id.
+    /// The coverage of each total that the map defines: `import`, `untracked` and so on.
+    #[serde(default)]
+    pub total_coverage: BTreeMap<String, f64>,
+    /// Energy of each measured circuit by its id; negative for what it gave.
     pub circuits: BTreeMap<String, Option<f64>>,
+    /// The coverage of each circuit. A circuit can have energy at a coverage of 0: a counter that
+    /// went on while its messages were lost.
+    #[serde(default)]
+    pub circuit_coverage: BTreeMap<String, f64>,
+    /// Each bus that has a feed, by its id.
+    #[serde(default)]
+    pub buses: BTreeMap<String, BusEnergy>,
+}
+
+/// A bus's energies.
+#[derive(Clone, Copy, Debug, Default, Deserialize, Serialize, ToSchema)]
+pub struct BusEnergy {
+    /// What flowed into it.
+    pub feed_kwh: Option<f64>,
+    /// The share of the interval in which that is known.
+    pub feed_coverage: f64,
+    /// What of that flowed into none of its measured circuits; signed.
+    pub untracked_kwh: Option<f64>,
+    /// The share of the interval in which that is known.
+    pub untracked_coverage: f64,
 }
 
 /// How the daemon is.

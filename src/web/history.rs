@@ -1,0 +1,323 @@
+//! The body of history: energy by interval, for the API and for `panelwright history` alike.
+//!
+//! Figures are integers until here; kWh are rounded to the nearest mWh (six decimals) and shares
+//! down to a millionth, so that a share of 1 always means all of it.
+
+use std::collections::BTreeMap;
+
+use super::shapes::{BusEnergy, HistoryBody, HistoryInterval};
+use super::{HistoryError, HistoryQuery};
+use crate::calendar::{By, CalendarError, Interval, Zone, intervals};
+use crate::history::{Source, Summary, energy};
+use crate::site::{FigureKey, Site};
+use crate::units::{Span, Stamp};
+
+/// A question that makes sense: which intervals, in whose calendar.
+#[derive(Clone, Debug)]
+pub struct Question {
+    /// The site's zone.
+    pub zone: Zone,
+    /// The kind of interval.
+    pub by: By,
+    /// The intervals, one after the other.
+    pub intervals: Vec<Interval>,
+}
+
+impl Question {
+    /// Reads `from`, `to` and `by`. Without `by` it is days; without `from` the local day of the
+    /// end; without `to` it is until `now`. The range snaps outwards to whole intervals.
+    ///
+    /// # Errors
+    /// [`HistoryError::Asked`] with what is wrong and what to write.
+    pub fn read(
+        site: &Site,
+        from: Option<&str>,
+        to: Option<&str>,
+        by: Option<&str>,
+        now: Stamp,
+    ) -> Result<Self, HistoryError> {
+        let zone = Zone::new(&site.time_zone).map_err(|error| HistoryError::Failed(error.to_string()))?;
+        let by: By = by.map_or(Ok(By::Day), str::parse).map_err(|error| asked("by", &error))?;
+        let end = to.map_or(Ok(now), |text| zone.parse(text)).map_err(|error| asked("to", &error))?;
+        let start = match from {
+            Some(text) => zone.parse(text).map_err(|error| asked("from", &error))?,
+            // The end is exclusive: an end at midnight asks for the day before it.
+            None => zone.day_start(zone.day_of(end - Span(1))),
+        };
+        let intervals = intervals(&zone, by, site.billing_day, start..end)
+            .map_err(|error| asked("from, to and by together", &error))?;
+        Ok(Self { zone, by, intervals })
+    }
+}
+
+fn asked(parameter: &str, error: &CalendarError) -> HistoryError {
+    let hint = match error {
+        CalendarError::NotAnInterval { .. } => "by=day, for example",
+        CalendarError::TooMany { .. } => "ask in parts, or by longer intervals",
+        _ => "from=2025-03-01&to=2025-04-01, for example: to is where it ends, exclusive",
+    };
+    HistoryError::Asked { what: format!("{parameter}: {error}"), hint: hint.to_owned() }
+}
+
+/// Answers a query with a JSON body.
+///
+/// # Errors
+/// [`HistoryError::Asked`] for a question that makes no sense, [`HistoryError::Failed`] where the
+/// source fails.
+pub fn answer<S: Source>(query: &HistoryQuery, now: Stamp, source: &mut S) -> Result<String, HistoryError> {
+    let (from, to, by) = (query.from.as_deref(), query.to.as_deref(), query.by.as_deref());
+    let question = Question::read(&query.site, from, to, by, now)?;
+    let failed = |error: &dyn std::error::Error| HistoryError::Failed(error.to_string());
+    let summaries =
+        energy(&query.site, &question.zone, source, &question.intervals).map_err(|error| failed(&error))?;
+    serde_json::to_string(&body(&query.site, &question, &summaries)).map_err(|error| failed(&error))
+}
+
+/// The body as a shape.
+pub fn body(site: &Site, question: &Question, summaries: &[Summary]) -> HistoryBody {
+    HistoryBody {
+        site: site.id.clone(),
+        by: question.by.to_string(),
+        time_zone: question.zone.name().to_owned(),
+        intervals: summaries.iter().map(|summary| interval(site, &question.zone, summary)).collect(),
+    }
+}
+
+/// The site totals of an answer, with their names in it.
+pub const TOTALS: [(&str, FigureKey); 9] = [
+    ("import", FigureKey::Import),
+    ("export", FigureKey::Export),
+    ("grid", FigureKey::Grid),
+    ("generation", FigureKey::Generation),
+    ("self_consumed", FigureKey::SelfConsumed),
+    ("storage", FigureKey::Storage),
+    ("consumption", FigureKey::Consumption),
+    ("tracked", FigureKey::Tracked),
+    ("untracked", FigureKey::Untracked),
+];
+
+fn interval(site: &Site, zone: &Zone, summary: &Summary) -> HistoryInterval {
+    let kwh = |key| summary.kwh(key);
+    let mut circuits = BTreeMap::new();
+    let mut circuit_coverage = BTreeMap::new();
+    let mut buses: BTreeMap<String, BusEnergy> = BTreeMap::new();
+    for (key, _) in &summary.figures {
+        let coverage = rounded_down(summary.coverage(*key));
+        match *key {
+            FigureKey::Circuit(index) => {
+                let id = &site.circuits[index].id;
+                circuits.insert(id.clone(), kwh(*key));
+                circuit_coverage.insert(id.clone(), coverage);
+            }
+            FigureKey::BusFeed(index) => {
+                let bus = buses.entry(site.buses[index].id.clone()).or_default();
+                (bus.feed_kwh, bus.feed_coverage) = (kwh(*key), coverage);
+            }
+            FigureKey::BusUntracked(index) => {
+                let bus = buses.entry(site.buses[index].id.clone()).or_default();
+                (bus.untracked_kwh, bus.untracked_coverage) = (kwh(*key), coverage);
+            }
+            _ => {}
+        }
+    }
+    let coverage_of = |(name, key): (&str, FigureKey)| {
+        let defined = summary.figures.iter().any(|(other, _)| *other == key);
+        defined.then(|| (name.to_owned(), rounded_down(summary.coverage(key))))
+    };
+    HistoryInterval {
+        start: zone.rfc3339(summary.interval.start),
+        end: zone.rfc3339(summary.interval.end),
+        seconds: summary.interval.span().0 / Span::from_seconds(1).0,
+        coverage: rounded_down(summary.totals_coverage()),
+        import_kwh: kwh(FigureKey::Import),
+        export_kwh: kwh(FigureKey::Export),
+        grid_kwh: kwh(FigureKey::Grid),
+        generation_kwh: kwh(FigureKey::Generation),
+        self_consumed_kwh: kwh(FigureKey::SelfConsumed),
+        storage_kwh: kwh(FigureKey::Storage),
+        consumption_kwh: kwh(FigureKey::Consumption),
+        tracked_kwh: kwh(FigureKey::Tracked),
+        untracked_kwh: kwh(FigureKey::Untracked),
+        total_coverage: TOTALS.into_iter().filter_map(coverage_of).collect(),
+        circuits,
+        circuit_coverage,
+        buses,
+    }
+}
+
+/// A share to a millionth, rounded down: 1 means all.
+fn rounded_down(share: f64) -> f64 {
+    (share * 1e6).floor() / 1e6
+}
+
+#[cfg(test)]
+mod tests {
+    use std::sync::Arc;
+
+    use super::*;
+    use crate::flow::Row;
+    use crate::history::Memory;
+    use crate::site::{
+        Bus, Channel, Circuit, CircuitEntry, EndUse, Epoch, Figure, Part, Plan, Role, SeriesIndex, Service,
+        System, Term,
+    };
+    use crate::units::{Energy, ONE};
+
+    fn term(series: u32, factor: i64) -> Term {
+        Term { series: SeriesIndex(series), part: Part::Net, millionths: factor * ONE }
+    }
+
+    /// One mains channel and one circuit.
+    fn site() -> Arc<Site> {
+        let figure = |key, terms| Figure { key, terms };
+        let plan = Plan {
+            splits: vec![],
+            figures: vec![
+                figure(FigureKey::Grid, vec![term(0, 1)]),
+                figure(FigureKey::Generation, vec![]),
+                figure(FigureKey::Consumption, vec![term(0, 1)]),
+                figure(FigureKey::Tracked, vec![term(1, 1)]),
+                figure(FigureKey::Untracked, vec![term(0, 1), term(1, -1)]),
+                figure(FigureKey::Circuit(0), vec![term(1, 1)]),
+                figure(FigureKey::BusFeed(0), vec![term(0, 1)]),
+                figure(FigureKey::BusUntracked(0), vec![term(0, 1), term(1, -1)]),
+            ],
+        };
+        let always = Stamp::MIN..Stamp::MAX;
+        let entry = CircuitEntry {
+            span: always.clone(),
+            label: "Well pump".into(),
+            end_use: EndUse::WellSump,
+            role: Role::Load,
+            bus: 0,
+            spaces: vec![],
+            legs: vec![],
+            breaker_a: None,
+            ct_rating_a: None,
+            terms: vec![term(1, 1)],
+            doubled: false,
+            line: 1,
+        };
+        let channel = |key: &str| Channel { name: format!("house/{key}"), device: 0, key: key.into() };
+        let bus =
+            Bus { id: "service".into(), name: "Service".into(), parent: None, fed_by: None, rating_a: None };
+        Arc::new(Site {
+            id: "heron-lane".into(),
+            name: "Heron Lane farmhouse".into(),
+            time_zone: "America/Denver".into(),
+            billing_day: 17,
+            service: Service { system: System::SplitPhase120_240, main_breaker_a: None },
+            devices: vec![],
+            channels: vec![channel("m1"), channel("pump")],
+            buses: vec![bus],
+            circuits: vec![Circuit { id: "well-pump".into(), entries: vec![entry] }],
+            splits: vec![],
+            epochs: vec![Epoch { span: always, plan }],
+        })
+    }
+
+    fn query(from: Option<&str>, to: Option<&str>, by: Option<&str>) -> HistoryQuery {
+        let owned = |text: Option<&str>| text.map(str::to_owned);
+        HistoryQuery { site: site(), from: owned(from), to: owned(to), by: owned(by) }
+    }
+
+    /// An hour of 1 kW at the mains from noon of 2025-06-10; the pump takes 400 W of it, and is known
+    /// for its first half.
+    fn source() -> Memory {
+        let zone = Zone::new("America/Denver").expect("a zone");
+        let noon = zone.parse("2025-06-10T12:00").expect("a time");
+        let mut memory = Memory::new(zone);
+        for minute in 0..60 {
+            let start = Stamp(noon.0 + minute * Span::MINUTE.0);
+            let row = |power: i32| Row {
+                energy_in: Energy::of(i64::from(power), Span::MINUTE),
+                covered: Span::MINUTE,
+                min: power,
+                max: power,
+                ..Row::empty(start)
+            };
+            memory.add(SeriesIndex(0), row(10_000));
+            if minute < 30 {
+                memory.add(SeriesIndex(1), row(4_000));
+            }
+        }
+        memory
+    }
+
+    fn now() -> Stamp {
+        Zone::utc().parse("2025-06-10T20:30:00Z").expect("a time")
+    }
+
+    #[test]
+    fn an_hour_reads_as_it_was() {
+        let asked = query(Some("2025-06-10T12:00"), Some("2025-06-10T13:00"), Some("hour"));
+        let body = answer(&asked, now(), &mut source()).expect("an answer");
+        let body: serde_json::Value = serde_json::from_str(&body).expect("JSON");
+        let expected = serde_json::json!({
+            "site": "heron-lane",
+            "by": "hour",
+            "time_zone": "America/Denver",
+            "intervals": [{
+                "start": "2025-06-10T12:00:00-06:00",
+                "end": "2025-06-10T13:00:00-06:00",
+                "seconds": 3600,
+                "coverage": 0.5,
+                "import_kwh": null,
+                "export_kwh": null,
+                "grid_kwh": 1.0,
+                "generation_kwh": 0.0,
+                "self_consumed_kwh": null,
+                "storage_kwh": null,
+                "consumption_kwh": 1.0,
+                "tracked_kwh": 0.2,
+                "untracked_kwh": 0.3,
+                "total_coverage": {
+                    "grid": 1.0, "generation": 1.0, "consumption": 1.0, "tracked": 0.5, "untracked": 0.5
+                },
+                "circuits": { "well-pump": 0.2 },
+                "circuit_coverage": { "well-pump": 0.5 },
+                "buses": { "service": {
+                    "feed_kwh": 1.0, "feed_coverage": 1.0, "untracked_kwh": 0.3, "untracked_coverage": 0.5
+                } },
+            }],
+        });
+        assert_eq!(body, expected);
+    }
+
+    #[test]
+    fn what_is_not_asked_is_today_until_now() {
+        let check = |from, to, by, expected: &[&str]| {
+            let body = answer(&query(from, to, by), now(), &mut source()).expect("an answer");
+            let body: HistoryBody = serde_json::from_str(&body).expect("the shape");
+            let starts: Vec<String> = body.intervals.into_iter().map(|interval| interval.start).collect();
+            assert_eq!(starts, expected);
+        };
+        check(None, None, None, &["2025-06-10T00:00:00-06:00"]);
+        check(None, Some("2025-06-10"), None, &["2025-06-09T00:00:00-06:00"]);
+        check(Some("2025-06-09"), None, None, &["2025-06-09T00:00:00-06:00", "2025-06-10T00:00:00-06:00"]);
+        check(None, None, Some("billing"), &["2025-05-17T00:00:00-06:00"]);
+    }
+
+    #[test]
+    fn a_question_without_sense_is_told_so() {
+        let check = |from, to, by, expected: &str| match answer(&query(from, to, by), now(), &mut source()) {
+            Err(HistoryError::Asked { what, hint }) => {
+                assert!(what.contains(expected), "{what}");
+                assert!(!hint.is_empty());
+            }
+            other => panic!("{other:?}"),
+        };
+        check(Some("soon"), None, None, "from: `soon`");
+        check(None, Some("2025-13-01"), None, "to: `2025-13-01`");
+        check(None, None, Some("eon"), "by: `eon`");
+        check(Some("2025-06-11"), None, None, "not after its start");
+        check(Some("2020-01-01"), None, Some("minute"), "more than 10200");
+    }
+
+    #[test]
+    fn a_share_of_one_means_all() {
+        assert_eq!(rounded_down(1.0), 1.0);
+        assert_eq!(rounded_down(0.999_999_99), 0.999_999);
+        assert_eq!(rounded_down(0.0), 0.0);
+    }
+}
