@@ -9,8 +9,10 @@
 )]
 
 mod architecture;
+mod day_lengths;
 mod deploy;
 mod documents;
 mod harness;
 mod harness_works;
 mod licences;
+mod real_house;
