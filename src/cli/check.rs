@@ -1,14 +1,189 @@
 //! `panelwright check`
 
-use anyhow::{Result, bail};
+use std::io::{self, Write as _};
 
-use super::{Common, Exit};
+use anyhow::{Context as _, Result};
+use serde::Serialize;
+
+use super::{Common, Exit, Format};
+use crate::settings::{self, Place, Problem};
+use crate::site::{Finding, Severity};
 
 /// Settings and every site's map: all errors and findings with file and line.
+///
+/// Warnings are shown and do not fail.
 #[derive(Debug, clap::Args)]
-pub(super) struct Args {}
+#[command(after_help = "Examples:
+  panelwright check
+  panelwright check --settings /etc/panelwright/panelwright.toml --format json")]
+pub(super) struct Args {
+    /// How to print.
+    #[arg(long, value_enum, default_value_t)]
+    format: Format,
+}
+
+/// One problem of the settings or one finding of a map.
+#[derive(Debug, PartialEq, Eq, Serialize)]
+struct Line {
+    severity: String,
+    /// The map's rule that it breaks; `settings` where it is none of a map.
+    rule: &'static str,
+    /// The file or the variable.
+    file: String,
+    line: Option<usize>,
+    what: String,
+    why: String,
+    write: String,
+}
+
+/// All that was checked.
+#[derive(Debug, Serialize)]
+struct Report {
+    errors: usize,
+    warnings: usize,
+    settings: Option<String>,
+    sites: Vec<String>,
+    findings: Vec<Line>,
+}
 
 /// Runs it.
-pub(super) fn run(_common: &Common, _args: &Args) -> Result<Exit> {
-    bail!("not built yet")
+pub(super) fn run(common: &Common, args: &Args) -> Result<Exit> {
+    let report = report(common);
+    let text = match args.format {
+        Format::Table => table(&report),
+        Format::Json => serde_json::to_string_pretty(&report).context("the report is no JSON")? + "\n",
+        Format::Csv => csv(&report).context("the report is no CSV")?,
+    };
+    match io::stdout().lock().write_all(text.as_bytes()) {
+        Err(error) if error.kind() != io::ErrorKind::BrokenPipe => Err(error).context("standard output"),
+        _ if report.errors > 0 => Ok(Exit::Config),
+        _ => Ok(Exit::Fine),
+    }
+}
+
+fn report(common: &Common) -> Report {
+    let checked = settings::check_here(common.settings.as_deref());
+    let mut findings: Vec<_> = checked.problems.0.into_iter().map(Line::from).collect();
+    // Without a settings file there is no directory of maps either: one complaint is enough.
+    let (sites, of_maps) = checked.sites.as_deref().map(settings::load_sites).unwrap_or_default();
+    findings.extend(of_maps.into_iter().map(Line::from));
+    let count = |severity: Severity| {
+        let severity = severity.to_string();
+        findings.iter().filter(|line| line.severity == severity).count()
+    };
+    Report {
+        errors: count(Severity::Error),
+        warnings: count(Severity::Warning),
+        settings: checked.file.map(|file| file.display().to_string()),
+        sites: sites.into_iter().map(|site| site.id).collect(),
+        findings,
+    }
+}
+
+impl From<Problem> for Line {
+    fn from(problem: Problem) -> Self {
+        let (file, line) = match problem.place {
+            Place::File { file, line } => (file, Some(line)),
+            place => (place.to_string(), None),
+        };
+        Self {
+            severity: Severity::Error.to_string(),
+            rule: "settings",
+            file,
+            line,
+            what: problem.what,
+            why: String::new(),
+            write: problem.hint,
+        }
+    }
+}
+
+impl From<Finding> for Line {
+    fn from(finding: Finding) -> Self {
+        Self {
+            severity: finding.severity.to_string(),
+            rule: finding.rule,
+            file: finding.file,
+            line: Some(finding.line),
+            what: finding.what,
+            why: finding.why,
+            write: finding.write,
+        }
+    }
+}
+
+/// A line a finding, as compilers print them so that editors jump there, and a sum.
+fn table(report: &Report) -> String {
+    let mut text = String::new();
+    for Line { severity, file, line, what, why, write, .. } in &report.findings {
+        let line = line.map(|line| format!(":{line}")).unwrap_or_default();
+        let why = if why.is_empty() { String::new() } else { format!("; {why}") };
+        text.push_str(&format!("{file}{line}: {severity}: {what}{why}; {write}\n"));
+    }
+    let plural = |count: usize, word: &str| format!("{count} {word}{}", if count == 1 { "" } else { "s" });
+    text.push_str(&format!(
+        "{}, {}; good maps: {}\n",
+        plural(report.errors, "error"),
+        plural(report.warnings, "warning"),
+        if report.sites.is_empty() { "none".to_owned() } else { report.sites.join(", ") },
+    ));
+    text
+}
+
+fn csv(report: &Report) -> Result<String> {
+    let mut writer = csv::WriterBuilder::new().has_headers(false).from_writer(Vec::new());
+    writer.write_record(["severity", "rule", "file", "line", "what", "why", "write"])?;
+    for line in &report.findings {
+        writer.serialize(line)?;
+    }
+    Ok(String::from_utf8(writer.into_inner()?)?)
+}
+
+#[cfg(test)]
+#[expect(clippy::disallowed_methods, reason = "the tests write the files that are checked")]
+mod tests {
+    use super::*;
+
+    fn checked(settings: &str, map: Option<&str>) -> (tempfile::TempDir, Report) {
+        let directory = tempfile::tempdir().expect("a temporary directory");
+        let file = directory.path().join("panelwright.toml");
+        std::fs::create_dir(directory.path().join("sites")).expect("mkdir");
+        std::fs::write(&file, settings).expect("write");
+        if let Some(map) = map {
+            std::fs::write(directory.path().join("sites/heron-lane.toml"), map).expect("write");
+        }
+        let report = report(&Common { settings: Some(file) });
+        (directory, report)
+    }
+
+    #[test]
+    fn the_shipped_settings_and_map_are_good() {
+        let report = report(&Common { settings: Some("config/panelwright.toml".into()) });
+        assert_eq!(report.errors, 0, "{}", table(&report));
+        assert_eq!(report.sites, ["heron-lane"]);
+    }
+
+    #[test]
+    fn problems_of_settings_and_maps_come_together() {
+        let (directory, report) = checked("[web]\nlisen = \"x\"\n", Some("site = 5\n"));
+        assert!(report.errors > 1 && report.sites.is_empty());
+        let text = table(&report).replace(&directory.path().display().to_string(), "here");
+        let first = "here/panelwright.toml:2: error: web.lisen is no setting; did you mean web.listen?\n";
+        assert!(text.starts_with(first), "{text}");
+        assert!(text.contains("here/sites/heron-lane.toml:1: error: "), "{text}");
+        assert!(text.ends_with("; good maps: none\n"), "{text}");
+    }
+
+    #[test]
+    fn programs_get_the_same() {
+        let (_directory, report) = checked("[web]\nlisen = \"x\"\n", None);
+        let json = serde_json::to_value(&report).expect("JSON");
+        assert_eq!(json["errors"], 2);
+        assert_eq!(json["findings"][0]["rule"], "settings");
+        assert_eq!(json["findings"][0]["line"], 2);
+        assert_eq!(json["findings"][1]["rule"], "no-map");
+        let csv = csv(&report).expect("CSV");
+        assert_eq!(csv.lines().count(), 3, "{csv}");
+        assert!(csv.lines().nth(1).is_some_and(|line| line.starts_with("error,settings,")), "{csv}");
+    }
 }

@@ -6,6 +6,7 @@ mod history;
 mod now;
 mod run;
 mod store;
+mod table;
 
 use std::path::PathBuf;
 use std::process::ExitCode;

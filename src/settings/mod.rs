@@ -12,6 +12,7 @@ mod keys;
 mod layers;
 mod problem;
 mod secret;
+mod sites;
 
 use std::collections::BTreeMap;
 use std::net::SocketAddr;
@@ -21,6 +22,7 @@ use std::time::Duration;
 pub use keys::{KEYS, Key, Kind};
 pub use problem::{Place, Problem, Problems};
 pub use secret::Secret;
+pub use sites::load_sites;
 
 /// Where settings are looked for when the command line names no file, first found first.
 pub const SEARCH: [&str; 2] = ["config/panelwright.toml", "/etc/panelwright/panelwright.toml"];
@@ -168,13 +170,32 @@ pub fn read_secret(path: &Path) -> Result<Secret, String> {
     secret::read(path).map_err(|unfit| format!("{}; {}", unfit.what, unfit.hint))
 }
 
+/// Settings that were read, good or not.
+#[derive(Clone, Debug, Default)]
+pub struct Checked {
+    /// The file that they came from.
+    pub file: Option<PathBuf>,
+    /// The directory of the maps, if settings were found at all.
+    pub sites: Option<PathBuf>,
+    /// The settings, if nothing is wrong.
+    pub settings: Option<Settings>,
+    /// All that is wrong.
+    pub problems: Problems,
+}
+
 /// Reads the settings of this process: [`load`] with its environment and working directory.
 ///
 /// # Errors
 /// Every problem at once.
-#[expect(clippy::disallowed_methods, reason = "settings are where the environment enters")]
 pub fn load_here(path: Option<&Path>) -> Result<Settings, Problems> {
-    load(path, std::env::vars().collect())
+    let checked = check_here(path);
+    checked.settings.ok_or(checked.problems)
+}
+
+/// Reads the settings of this process, and keeps what can be told of bad ones.
+#[expect(clippy::disallowed_methods, reason = "settings are where the environment enters")]
+pub fn check_here(path: Option<&Path>) -> Checked {
+    check(path, std::env::vars().collect())
 }
 
 /// Reads the settings from `path` (else the first file of [`SEARCH`] that exists) and from the
@@ -184,6 +205,11 @@ pub fn load_here(path: Option<&Path>) -> Result<Settings, Problems> {
 /// Every problem at once: the file does not parse, an unknown key, a wrong value, a secret that
 /// others can read.
 pub fn load(path: Option<&Path>, environment: BTreeMap<String, String>) -> Result<Settings, Problems> {
+    let checked = check(path, environment);
+    checked.settings.ok_or(checked.problems)
+}
+
+fn check(path: Option<&Path>, environment: BTreeMap<String, String>) -> Checked {
     let file = match path {
         Some(path) => Some(path.to_owned()),
         None => SEARCH.iter().map(PathBuf::from).find(|path| path.is_file()),
@@ -191,19 +217,14 @@ pub fn load(path: Option<&Path>, environment: BTreeMap<String, String>) -> Resul
     let mut problems = Problems::default();
     if file.is_none() && !environment.keys().any(|name| name.starts_with(layers::PREFIX)) {
         let looked = SEARCH.join(" and ");
-        problems.add(
-            Place::Nowhere,
-            format!("there is no settings file: looked for {looked}"),
-            "name one with --settings FILE",
-        );
-        return Err(problems);
+        let what = format!("there is no settings file: looked for {looked}");
+        problems.add(Place::Nowhere, what, "name one with --settings FILE");
+        return Checked { problems, ..Checked::default() };
     }
-    let layers = layers::Layers::read(file, environment, &mut problems);
-    let settings = assemble::assemble(layers, &mut problems);
-    match settings {
-        Some(settings) if problems.is_empty() => Ok(settings),
-        _ => Err(problems.sorted()),
-    }
+    let layers = layers::Layers::read(file.clone(), environment, &mut problems);
+    let sites = layers.path("sites.directory");
+    let settings = assemble::assemble(layers, &mut problems).filter(|_| problems.is_empty());
+    Checked { file, sites, settings, problems: problems.sorted() }
 }
 
 #[cfg(test)]

@@ -8,7 +8,7 @@ use axum::response::{IntoResponse, Response};
 use bytes::Bytes;
 
 use super::answer::{Refusal, json, json_text};
-use super::shapes::{CircuitInfo, Health, HistoryBody, Now, PartHealth, Refused, SiteInfo, Sites};
+use super::shapes::{Health, HistoryBody, Now, PartHealth, Refused, SiteInfo, Sites};
 use super::{HistoryError, HistoryQuery, Shared};
 use crate::site::Site;
 use crate::status::{OPENMETRICS, Overall};
@@ -20,25 +20,7 @@ use crate::units::Stamp;
 ))]
 pub(super) async fn sites(State(shared): State<Arc<Shared>>) -> Response {
     let sites = Arc::clone(&shared.state.sites.borrow());
-    json(&Sites { sites: sites.iter().map(|site| info(site)).collect() })
-}
-
-fn info(site: &Site) -> SiteInfo {
-    let circuits = site.circuits.iter().map(|circuit| {
-        let entry = circuit.latest();
-        CircuitInfo {
-            id: circuit.id.clone(),
-            label: entry.label.clone(),
-            bus: site.buses[entry.bus].id.clone(),
-            spaces: entry.spaces.clone(),
-        }
-    });
-    SiteInfo {
-        site: site.id.clone(),
-        name: site.name.clone(),
-        time_zone: site.time_zone.clone(),
-        circuits: circuits.collect(),
-    }
+    json(&Sites { sites: sites.iter().map(|site| SiteInfo::from(site.as_ref())).collect() })
 }
 
 /// The live figures of a site.

@@ -8,6 +8,8 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
+use crate::site::Site;
+
 /// The sites that the daemon has maps of.
 #[derive(Clone, Debug, Deserialize, Serialize, ToSchema)]
 pub struct Sites {
@@ -46,6 +48,26 @@ pub struct CircuitInfo {
     /// Its breaker's spaces in the panel.
     #[schema(example = json!([10, 12]))]
     pub spaces: Vec<u16>,
+}
+
+impl From<&Site> for SiteInfo {
+    fn from(site: &Site) -> Self {
+        let circuits = site.circuits.iter().map(|circuit| {
+            let entry = circuit.latest();
+            CircuitInfo {
+                id: circuit.id.clone(),
+                label: entry.label.clone(),
+                bus: site.buses[entry.bus].id.clone(),
+                spaces: entry.spaces.clone(),
+            }
+        });
+        Self {
+            site: site.id.clone(),
+            name: site.name.clone(),
+            time_zone: site.time_zone.clone(),
+            circuits: circuits.collect(),
+        }
+    }
 }
 
 /// The live figures of a site: powers in W; what is not known is `null`, never 0.
