@@ -49,10 +49,10 @@ impl Options {
         let span = |time: Duration| Span((time.as_secs_f64() * TENTHS as f64).round() as i64);
         Self {
             json: settings.json.clone(),
+            state: settings.state.clone(),
             min_interval: span(settings.min_interval),
             max_interval: span(settings.max_interval),
             dead_band_w: settings.dead_band_w,
-            ..Self::default()
         }
     }
 

@@ -7,13 +7,13 @@ use std::time::Duration;
 
 use reqwest::Url;
 
-use super::layers::Layers;
+use super::layers::{Layers, default};
 use super::problem::{Place, Problems};
 use super::secret::{self, Secret};
 use super::{Broker, BrokerAddress, Central, Protocol, Publish, Resolution, Settings, Store, Web};
 
-/// The longest interval that a setting may name, in seconds: a day.
-const DAY_S: f64 = 86_400.0;
+/// The longest that published figures may wait, in seconds: readers take older ones as stale.
+const MINUTE_S: f64 = 60.0;
 
 /// Makes the settings, or as much of them as can be checked. `None` always comes with a problem.
 pub(super) fn assemble(mut layers: Layers, problems: &mut Problems) -> Option<Settings> {
@@ -245,11 +245,17 @@ fn check_central_names(layers: &Layers, problems: &mut Problems) {
 
 fn publish(layers: &Layers, problems: &mut Problems) -> Option<Publish> {
     let json = match layers.text("publish.json")? {
-        text if text.is_empty() => None,
-        text => Some(topic(layers, "publish.json", text, problems)?),
+        text if text.is_empty() => Some(None),
+        text if !text.contains("{site}") => {
+            let what = "publish.json has no {site} in it: every site would publish at one topic";
+            problems.add(layers.place("publish.json"), what, "write a topic such as panelwright/{site}/now");
+            None
+        }
+        text => topic(layers, "publish.json", text, problems).map(Some),
     };
-    let min = layers.number("publish.min_interval_s", 0.0..=DAY_S, problems);
-    let max = layers.number("publish.max_interval_s", 1.0..=DAY_S, problems);
+    let state = layers.text("publish.state").and_then(|text| topic(layers, "publish.state", text, problems));
+    let min = layers.number("publish.min_interval_s", 0.0..=MINUTE_S, problems);
+    let max = layers.number("publish.max_interval_s", 1.0..=MINUTE_S, problems);
     let dead_band_w = layers.number("publish.dead_band_w", 0.0..=1_000_000.0, problems);
     let (min, max) = (min?, max?);
     if min > max {
@@ -257,24 +263,27 @@ fn publish(layers: &Layers, problems: &mut Problems) -> Option<Publish> {
         problems.add(layers.place("publish.min_interval_s"), what, "write a smaller one");
     }
     Some(Publish {
-        json,
+        json: json?,
+        state: state?,
         min_interval: Duration::from_secs_f64(min),
         max_interval: Duration::from_secs_f64(max),
         dead_band_w: dead_band_w?,
     })
 }
 
-/// A topic to publish at: MQTT 5, 4.7, with `{site}` where the site's id goes.
+/// A topic to publish at (MQTT 5, 4.7); in `publish.json` `{site}` is where the site's id goes.
 fn topic(layers: &Layers, path: &str, text: String, problems: &mut Problems) -> Option<String> {
+    let site = if path == "publish.json" { "{site}" } else { "" };
     let why = match () {
-        () if !text.contains("{site}") => "has no {site} in it: every site would publish at one topic",
+        () if text.is_empty() => "is empty",
         () if text.contains(['+', '#']) => "holds a wildcard, which nobody can publish at",
         () if text.contains('\0') || text.len() > 1024 => "is not a topic",
         () if text.starts_with('$') => "starts with $, which belongs to the broker",
-        () if text.replace("{site}", "").contains(['{', '}']) => "holds a brace that is not {site}",
+        () if text.replace(site, "").contains(['{', '}']) => "holds a brace that stands for nothing",
         () => return Some(text),
     };
-    problems.add(layers.place(path), format!("{path} {why}"), "write a topic such as panelwright/{site}/now");
+    let hint = format!("write a topic such as {}", default(path).unwrap_or_default());
+    problems.add(layers.place(path), format!("{path} {why}"), hint);
     None
 }
 

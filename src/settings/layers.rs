@@ -282,7 +282,8 @@ impl Layers {
     }
 }
 
-fn default(path: &str) -> Option<&'static str> {
+/// What is there when nobody says.
+pub(super) fn default(path: &str) -> Option<&'static str> {
     let generic = match (path.split_once('['), path.split_once("].")) {
         (Some((section, _)), Some((_, name))) => format!("{section}.{name}"),
         _ => path.to_owned(),

@@ -145,9 +145,11 @@ pub enum Resolution {
 pub struct Publish {
     /// Topic of the retained `now` body, with `{site}` in it; `None`: nothing is published.
     pub json: Option<String>,
-    /// Shortest time between two messages of one topic.
+    /// Topic that says whether the daemon is connected.
+    pub state: String,
+    /// Shortest time between two messages of one site.
     pub min_interval: Duration,
-    /// Longest time between two messages of one topic, changed or not.
+    /// Longest time between two messages of one site, changed or not; at most 60 s.
     pub max_interval: Duration,
     /// A change smaller than this in every figure waits for `max_interval`.
     pub dead_band_w: f64,

@@ -232,8 +232,17 @@ fn wrong_values() {
             format!("2: publish.json holds a wildcard, which nobody can publish at; {topic}"),
         ),
         (
-            "[publish]\nmin_interval_s = 90",
-            "2: publish.min_interval_s is 90, above publish.max_interval_s, 60; write a smaller one".into(),
+            "[publish]\nmin_interval_s = 30\nmax_interval_s = 20",
+            "2: publish.min_interval_s is 30, above publish.max_interval_s, 20; write a smaller one".into(),
+        ),
+        ("[publish]\nstate = \"\"", "2: publish.state is empty; write a topic such as panelwright/state".into()),
+        (
+            "[publish]\nstate = \"{site}/state\"",
+            "2: publish.state holds a brace that stands for nothing; write a topic such as panelwright/state".into(),
+        ),
+        (
+            "[publish]\nmax_interval_s = 600",
+            "2: publish.max_interval_s is 600; write a number from 1 to 60".into(),
         ),
         (
             "[publish]\ndead_band_w = nan",
@@ -313,4 +322,27 @@ PANELWRIGHT__BROKER__URI: broker.uri is no setting; did you mean broker.url?
 PANELWRIGHT__CENTRAL__BUILDER__TOKEN: there is no central store of that name; name a [[central]] so, or take the variable out
 PANELWRIGHT__CENTRAL__BUILDER__URL: central stores are set in the file; only PANELWRIGHT__CENTRAL__<NAME>__TOKEN may be in the environment",
     );
+}
+
+#[test]
+fn the_reference_and_the_shipped_file_have_every_key() {
+    let reference = include_str!("../../docs/settings.md");
+    let shipped = include_str!("../../config/panelwright.toml");
+    for Key { path, kind, default } in KEYS {
+        let row = format!("| `{path}` |");
+        let row = reference.lines().find(|line| line.starts_with(&row));
+        let row = row.unwrap_or_else(|| panic!("docs/settings.md says nothing of {path}"));
+        if let Some(default) = default {
+            assert!(row.contains(&format!("| `{default}` |")), "docs/settings.md has another default: {row}");
+        }
+        let name = path.rsplit('.').next().unwrap_or_default();
+        let has =
+            shipped.lines().any(|line| line.trim_start_matches("# ").starts_with(&format!("{name} = ")));
+        assert_eq!(has, *kind != Kind::Secret, "{path} in config/panelwright.toml");
+    }
+    let known = |path: &str| KEYS.iter().any(|key| key.path == path);
+    for row in reference.lines().filter(|line| line.starts_with("| `")) {
+        let path = row.split('`').nth(1).unwrap_or_default();
+        assert!(known(path), "docs/settings.md has a row of {path}, which is no key");
+    }
 }

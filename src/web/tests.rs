@@ -393,3 +393,30 @@ async fn streams_end_with_their_site_and_with_the_daemon() {
     timeout(PATIENCE, served.serving).await.expect("it stops").expect("no panic").expect("no error");
     drop(newest);
 }
+
+#[test]
+fn the_reference_has_every_route_and_metric() {
+    let reference = include_str!("../../docs/api.md");
+    for (path, _) in routes() {
+        assert!(
+            path == "/style.css" || reference.contains(&format!("| `{path}")),
+            "docs/api.md lacks {path}"
+        );
+    }
+    let board = Board::new(Stamp(0));
+    board.refused("x", 1);
+    board.central_behind("x", 1);
+    board.channels_stale("x", 1);
+    let metrics = board.metrics();
+    let mut count = 0;
+    for family in metrics.lines().filter_map(|line| line.strip_prefix("# TYPE ")) {
+        let name = family.split(' ').next().unwrap_or_default();
+        assert!(reference.contains(&format!("`{name}")), "docs/api.md lacks {name}");
+        count += 1;
+    }
+    assert!(count > 10, "{metrics}");
+    for part in reference.split("`panelwright_").skip(1) {
+        let name = part.split(['`', '{']).next().unwrap_or_default();
+        assert!(metrics.contains(&format!("\npanelwright_{name}")), "{name} of docs/api.md is no metric");
+    }
+}
