@@ -212,8 +212,8 @@ fn whole(integer: &toml::de::DeInteger<'_>) -> Option<i64> {
 fn kind(value: &DeValue<'_>) -> &'static str {
     match value {
         DeValue::String(_) => "a string",
-        DeValue::Integer(_) => "a whole number that does not fit",
-        DeValue::Float(_) => "a number that does not fit",
+        DeValue::Integer(_) => "a whole number",
+        DeValue::Float(_) => "a number",
         DeValue::Boolean(_) => "true or false",
         DeValue::Datetime(_) => "a date",
         DeValue::Array(_) => "a list",
