@@ -65,7 +65,7 @@ fn name(site: &Site, key: FigureKey) -> Option<(&'static str, &str)> {
 /// The totals by interval, and the circuits over the whole range.
 fn tables(site: &Site, question: &Question, summaries: &[Summary]) -> String {
     let zone = &question.zone;
-    let totals = totals_table(question, summaries);
+    let totals = totals_table(question, summaries).trim_fmt();
     let mut text = format!(
         "{} ({}), energy in kWh by {}, {}\n\n{totals}\n",
         site.name,
@@ -76,7 +76,7 @@ fn tables(site: &Site, question: &Question, summaries: &[Summary]) -> String {
     if let (Some(first), Some(last)) = (summaries.first(), summaries.last()) {
         let range = Interval { start: first.interval.start, end: last.interval.end };
         let (from, to) = (label(zone, By::Minute, range.start), label(zone, By::Minute, range.end));
-        let circuits = circuits_table(site, summaries, range);
+        let circuits = circuits_table(site, summaries, range).trim_fmt();
         text += &format!("\nCircuits from {from} to {to}\n\n{circuits}\n");
     }
     text += "\nAn energy is that of the time in which it is known; `coverage` says how much of the \
@@ -86,7 +86,8 @@ fn tables(site: &Site, question: &Question, summaries: &[Summary]) -> String {
 
 fn totals_table(question: &Question, summaries: &[Summary]) -> Table {
     // Columns that the map never defines would be dashes from top to bottom.
-    let defined = |key| summaries.iter().any(|summary| summary.figures.iter().any(|(other, _)| *other == key));
+    let defined =
+        |key| summaries.iter().any(|summary| summary.figures.iter().any(|(other, _)| *other == key));
     let columns: Vec<_> =
         TOTALS.iter().filter(|(_, key)| *key != FigureKey::Grid && defined(*key)).copied().collect();
     let names = columns.iter().map(|(name, _)| name.replace('_', "-"));
