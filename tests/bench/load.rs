@@ -204,7 +204,9 @@ fn publish(publishing: &Publishing) -> Result<serde_json::Value> {
     }
     let seconds = started.elapsed().as_secs_f64();
     let started_ms = now_ms() - (seconds * 1e3) as i64;
-    Ok(json!({ "sent": publishing.messages, "seconds": seconds, "started_ms": started_ms, "late_us": quantiles(late) }))
+    Ok(
+        json!({ "sent": publishing.messages, "seconds": seconds, "started_ms": started_ms, "late_us": quantiles(late) }),
+    )
 }
 
 /// Each message at its own moment; gives by how many us each was late.
