@@ -19,6 +19,7 @@ mod options;
 mod outbox;
 mod point;
 mod progress;
+mod stored;
 mod task;
 
 pub use handle::{Handle, StartError};

@@ -14,6 +14,7 @@ use crate::site::{SeriesIndex, Site};
 use crate::units::{Span, Stamp};
 
 use super::Result;
+use super::rule::Rules;
 
 /// Names no row: what an offline reader sees of a site or series that has nothing stored yet.
 pub(super) const NO_ROW: i64 = 0;
@@ -29,6 +30,8 @@ pub(super) struct Entry {
     pub series: Vec<i64>,
     /// The zone of its days and months.
     pub zone: Zone,
+    /// What its splits follow from.
+    pub rules: Rules,
 }
 
 impl Entry {
@@ -118,7 +121,7 @@ impl Catalog {
             }
             // A map names a zone that exists, or it would not be in force.
             let zone = Zone::new(&site.time_zone).unwrap_or_else(|_| Zone::utc());
-            catalog.entries.push(Entry { site: Arc::clone(site), row, series, zone });
+            catalog.entries.push(Entry { site: Arc::clone(site), row, series, zone, rules: Rules::of(site) });
         }
         Ok(catalog)
     }

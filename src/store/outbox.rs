@@ -14,8 +14,8 @@ use rustc_hash::FxHashMap;
 use crate::reading::SiteIndex;
 use crate::units::{Span, Stamp};
 
-use super::Result;
 use super::shared::Shared;
+use super::{Result, Source};
 
 /// Refused records that wait for the next commit; the oldest go first beyond it. A server that
 /// refuses everything is a fault of its settings, and a thousand answers show it.
@@ -215,6 +215,11 @@ impl Outbox {
                 Ok((row.get::<_, i64>(0)? as u64, oldest))
             })?)
         })
+    }
+
+    /// The rows of a site, as history reads them.
+    pub fn source(&self, site: SiteIndex) -> Source {
+        Source::new(Arc::clone(&self.shared), site)
     }
 
     fn cursor(&self, central: &str) -> i64 {

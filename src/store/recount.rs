@@ -16,11 +16,11 @@ use crate::reading::Sample;
 use crate::site::SeriesIndex;
 use crate::units::{Span, Stamp};
 
+use super::Result;
 use super::catalog::Entry;
 use super::readings::{self, OnDamage, day_of, day_start, merged};
 use super::recent::Placed;
 use super::rows::{self, Table};
-use super::{Result, rule};
 
 /// The readings of the journal, by row of `series`; each by time without doubles.
 pub(super) type Unsealed = FxHashMap<i64, Vec<Sample>>;
@@ -108,7 +108,7 @@ impl Recount<'_> {
             let whole = day_start(*day)..day_start(day + 1);
             for (series, row) in self.splits() {
                 let made_by = rows::rule_of_minutes(self.db, row, *day)?;
-                if made_by.is_some_and(|made_by| made_by != rule::print(&self.entry.site, series, &whole)) {
+                if made_by.is_some_and(|made_by| made_by != self.entry.rules.print(series, &whole)) {
                     *pieces = vec![whole.start..whole.end.min(self.sealed)];
                     break;
                 }
@@ -135,7 +135,7 @@ impl Recount<'_> {
         let whole = day_start(day)..day_start(day + 1);
         for (index, series) in self.entry.series.iter().enumerate() {
             let at = SeriesIndex(index as u32);
-            let rule = rule::print(&self.entry.site, at, &whole);
+            let rule = self.entry.rules.print(at, &whole);
             let mut fresh = fresh.remove(&at).unwrap_or_default();
             let stored = rows::minutes_to_change(self.db, *series, day, rule, &mut outcome.damage)?;
             let inside = |row: &&Row| range.contains(&row.start);
@@ -182,7 +182,7 @@ impl Recount<'_> {
             let to = minutes.partition_point(|row| row.start < quarter.end);
             let mut sum = Row::empty(start);
             minutes[from..to].iter().for_each(|row| sum.absorb(row));
-            let rule = rule::print(&self.entry.site, at, &quarter);
+            let rule = self.entry.rules.print(at, &quarter);
             rows::put(self.db, Table::Quarter, self.entry.series_row(at), (sum, rule), None)?;
             days.insert((at, self.entry.zone.day_of(start)));
             start = quarter.end;
@@ -192,16 +192,16 @@ impl Recount<'_> {
 
     /// A day or month from the rows of the next finer table that were made by the rule in force.
     fn sum(&self, at: SeriesIndex, table: Table, range: Range<Stamp>, date: &str) -> Result<()> {
-        let site = &self.entry.site;
+        let rules = &self.entry.rules;
         let series = self.entry.series_row(at);
         let finer = if table == Table::Day { Table::Quarter } else { Table::Day };
         let mut sum = Row::empty(range.start);
         for (row, rule) in rows::select(self.db, finer, series, &range)? {
-            if rule == rule::print(site, at, &extent(&self.entry.zone, finer, row.start)) {
+            if rule == rules.print(at, &extent(&self.entry.zone, finer, row.start)) {
                 sum.absorb(&row);
             }
         }
-        rows::put(self.db, table, series, (sum, rule::print(site, at, &range)), Some(date))
+        rows::put(self.db, table, series, (sum, rules.print(at, &range)), Some(date))
     }
 
     /// Closed minutes that are not sealed yet.

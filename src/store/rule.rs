@@ -1,77 +1,83 @@
-//! What a split series was made by: a fingerprint of its rule over a stretch of time.
+//! What the rows of a split series were made by: a fingerprint of its rule over a stretch of time.
 //!
 //! A sign split is not linear, so its stored rows hold only under the rule that made them. A row
 //! whose fingerprint is not the one of the map in force counts as not there.
 
 use std::ops::Range;
 
-use crate::site::{SeriesIndex, Site, SplitRule, Term};
+use crate::site::{SeriesIndex, Site, fingerprint};
 use crate::units::Stamp;
 
-/// The fingerprint of a series' rule in `range`: 0 for a channel, which is its own rule, and never 0
-/// for a split. FNV-1a over the names of the channels with their factors, epoch by epoch.
-pub(super) fn print(site: &Site, series: SeriesIndex, range: &Range<Stamp>) -> i64 {
-    let Some(split) = (series.0 as usize).checked_sub(site.channels.len()) else { return 0 };
-    let mut print = Fnv::new();
-    let mut before = None;
-    for epoch in &site.epochs {
-        if epoch.span.start >= range.end || epoch.span.end <= range.start {
-            continue;
-        }
-        let rule = epoch.plan.splits.iter().find(|(index, _)| *index == split).map(|(_, rule)| rule);
-        // An epoch that leaves this rule as it was makes no difference.
-        if before == Some(rule) {
-            continue;
-        }
-        before = Some(rule);
-        print.number(epoch.span.start.max(range.start).0);
-        print.rule(site, rule);
-    }
-    print.0.max(1) as i64
+/// How one split series follows from the channels over time: [`fingerprint`] by [`fingerprint`].
+#[derive(Clone, Debug)]
+struct Rule {
+    /// From when on, and the fingerprint; the first from the beginning of time.
+    since: Vec<(Stamp, u64)>,
 }
 
-struct Fnv(u64);
+/// The rules of a site's splits, reckoned once a map.
+#[derive(Clone, Debug)]
+pub(super) struct Rules {
+    channels: usize,
+    splits: Vec<Rule>,
+}
 
-impl Fnv {
-    fn new() -> Self {
-        Self(0xcbf2_9ce4_8422_2325)
-    }
-
-    fn bytes(&mut self, bytes: &[u8]) {
-        for byte in bytes {
-            self.0 = (self.0 ^ u64::from(*byte)).wrapping_mul(0x0000_0100_0000_01b3);
-        }
-    }
-
-    fn number(&mut self, number: i64) {
-        self.bytes(&number.to_le_bytes());
-    }
-
-    fn rule(&mut self, site: &Site, rule: Option<&SplitRule>) {
-        match rule {
-            None => self.number(0),
-            Some(SplitRule::Signed(terms)) => {
-                self.number(1);
-                self.terms(site, terms);
-            }
-            Some(SplitRule::SelfConsumed { grid, pv }) => {
-                self.number(2);
-                self.terms(site, grid);
-                self.number(pv.len() as i64);
-                for terms in pv {
-                    self.terms(site, terms);
+impl Rules {
+    pub(super) fn of(site: &Site) -> Self {
+        let rule = |split: usize| {
+            let mut since: Vec<(Stamp, u64)> = Vec::new();
+            for epoch in &site.epochs {
+                let print = fingerprint(site, epoch, split);
+                // An epoch that leaves this rule as it was makes no difference.
+                if since.last().is_none_or(|(_, before)| *before != print) {
+                    since.push((epoch.span.start, print));
                 }
             }
-        }
+            Rule { since }
+        };
+        Self { channels: site.channels.len(), splits: (0..site.splits.len()).map(rule).collect() }
     }
 
-    fn terms(&mut self, site: &Site, terms: &[Term]) {
-        self.number(terms.len() as i64);
-        for term in terms {
-            let name = site.series_name(term.series);
-            self.number(name.len() as i64);
-            self.bytes(name.as_bytes());
-            self.number(term.millionths);
+    /// The fingerprint of a series' rule in `range`: 0 for a channel, which follows from nothing but
+    /// itself. Where the rule changes inside of the range, one over all its parts.
+    pub(super) fn print(&self, series: SeriesIndex, range: &Range<Stamp>) -> i64 {
+        let Some(split) = (series.0 as usize).checked_sub(self.channels) else { return 0 };
+        let since = &self.splits[split].since;
+        let first = since.partition_point(|(start, _)| *start <= range.start).saturating_sub(1);
+        let last = since.partition_point(|(start, _)| *start < range.end).max(first + 1);
+        let parts = &since[first..last.min(since.len())];
+        match parts {
+            [] => 0,
+            [(_, print)] => *print as i64,
+            [(_, print), later @ ..] => {
+                later.iter().fold(*print, |all, (start, print)| mix(mix(all, start.0 as u64), *print)) as i64
+            }
         }
+    }
+}
+
+/// One step of FNV-1a, 64 bits, over the eight bytes of a number.
+fn mix(hash: u64, number: u64) -> u64 {
+    number
+        .to_le_bytes()
+        .iter()
+        .fold(hash, |hash, byte| (hash ^ u64::from(*byte)).wrapping_mul(0x0000_0100_0000_01b3))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_rule_that_changes_inside_a_stretch_gives_another_print() {
+        let rule = Rule { since: vec![(Stamp::MIN, 5), (Stamp(100), 7)] };
+        let rules = Rules { channels: 2, splits: vec![rule] };
+        let print = |series, from, to| rules.print(SeriesIndex(series), &(Stamp(from)..Stamp(to)));
+        assert_eq!(print(1, 0, 1000), 0, "a channel has no rule");
+        assert_eq!(print(2, 0, 100), 5);
+        assert_eq!(print(2, 100, 200), 7);
+        let both = print(2, 0, 200);
+        assert!(both != 5 && both != 7 && both != 0);
+        assert_eq!(both, print(2, 50, 101), "it is the change that counts");
     }
 }

@@ -16,7 +16,7 @@ use super::recent::Placed;
 use super::recount::{extent, readings_of};
 use super::rows::{self, Table};
 use super::shared::Shared;
-use super::{Error, Result, readings, rule, seal};
+use super::{Error, Result, readings, seal};
 
 /// How much of a journal an offline reader counts at most: as much as a running daemon shows.
 const UNSEALED: Span = Span(2 * Span::DAY.0);
@@ -157,18 +157,17 @@ fn stored(
     level: Level,
     range: &Range<Stamp>,
 ) -> Result<Vec<Row>> {
-    let site = &entry.site;
     let series = entry.series_row(at);
     let table = match level {
-        Level::Minute => return rows::minutes(db, series, range, |day| rule::print(site, at, day)),
+        Level::Minute => return rows::minutes(db, series, range, |day| entry.rules.print(at, day)),
         Level::Quarter => Table::Quarter,
         Level::Day => Table::Day,
         Level::Month => Table::Month,
     };
     let ruled = rows::select(db, table, series, range)?.into_iter();
-    let channel = (at.0 as usize) < site.channels.len();
+    let channel = (at.0 as usize) < entry.site.channels.len();
     let holds = |row: &Row, rule: i64| {
-        channel || rule == rule::print(site, at, &extent(&entry.zone, table, row.start))
+        channel || rule == entry.rules.print(at, &extent(&entry.zone, table, row.start))
     };
     Ok(ruled.filter(|(row, rule)| holds(row, *rule)).map(|(row, _)| row).collect())
 }
