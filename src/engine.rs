@@ -12,6 +12,10 @@ use crate::reading::{Reading, SiteIndex};
 use crate::site::{ChannelIndex, Site};
 use crate::units::{Span, Stamp};
 
+/// How often minutes are named for a recount: a device whose clock is behind, or a backlog with
+/// times of its own, costs a recount in this time and not one a reading.
+const RECOUNT_EVERY: Span = Span::from_seconds(10);
+
 /// Something that happened.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Event {
@@ -41,6 +45,8 @@ pub struct Engine {
     sites: Vec<SiteFlow>,
     /// The tick of the last live figures.
     shown: Stamp,
+    /// When minutes were last named for a recount.
+    recounted: Stamp,
 }
 
 impl Engine {
@@ -48,7 +54,7 @@ impl Engine {
     /// each) is closed already.
     pub fn new(sites: impl IntoIterator<Item = (Arc<Site>, Option<Stamp>)>) -> Self {
         let sites = sites.into_iter().map(|(site, start)| SiteFlow::new(site, start)).collect();
-        Self { sites, shown: Stamp::MIN }
+        Self { sites, shown: Stamp::MIN, recounted: Stamp::MIN }
     }
 
     /// Takes an event in at the moment `now` and adds to `effects` what follows from it.
@@ -78,12 +84,17 @@ impl Engine {
         let tick = now.floor(Span::TICK);
         let show = tick != self.shown;
         self.shown = tick;
+        // A clock that was set back must not put recounts off for as long.
+        let recount = now < self.recounted || now - self.recounted >= RECOUNT_EVERY;
+        if recount {
+            self.recounted = now;
+        }
         let mut closed = Vec::new();
         for (index, flow) in self.sites.iter_mut().enumerate() {
             let site = SiteIndex(index as u32);
             flow.advance(now, &mut closed);
-            if !closed.is_empty() {
-                effects.extend(closed.drain(..).map(|minute| Effect::Minute(site, minute)));
+            effects.extend(closed.drain(..).map(|minute| Effect::Minute(site, minute)));
+            if recount {
                 effects.extend(flow.take_late().into_iter().map(|range| Effect::Late(site, range)));
             }
             if show {

@@ -1,14 +1,119 @@
 //! `panelwright run`
 
-use anyhow::{Result, bail};
+use std::path::Path;
+use std::sync::Arc;
+
+use anyhow::{Context, Result, bail};
+use tokio::signal::unix::{SignalKind, signal};
+use tracing_subscriber::EnvFilter;
 
 use super::{Common, Exit};
+use crate::clock::Clock;
+use crate::daemon::{self, Daemon, Maps, Notifier};
+use crate::mqtt::embedded::Broker;
+use crate::settings::{self, BrokerAddress, Settings};
+use crate::site::{Severity, Site};
 
-/// The daemon.
+/// The daemon: takes readings in, keeps them, publishes what they mean.
 #[derive(Debug, clap::Args)]
+#[command(after_help = "Example:\n  panelwright run --settings /etc/panelwright/panelwright.toml\n\n\
+    SIGHUP reads the maps again; if one is bad, all stay as they were. SIGTERM and SIGINT stop in order.")]
 pub(super) struct Args {}
 
 /// Runs it.
-pub(super) fn run(_common: &Common, _args: &Args) -> Result<Exit> {
-    bail!("not built yet")
+pub(super) fn run(common: &Common, _args: &Args) -> Result<Exit> {
+    let settings = match settings::load_here(common.settings.as_deref()) {
+        Ok(settings) => settings,
+        Err(problems) => {
+            eprintln!("{problems}");
+            return Ok(Exit::Config);
+        }
+    };
+    log_to_stderr(&settings.log_level)?;
+    let directory = settings.sites.clone();
+    let maps = match Maps::load(Box::new(move || load_maps(&directory))) {
+        Ok(maps) => maps,
+        Err(error) => {
+            eprintln!("{error:#}");
+            return Ok(Exit::Config);
+        }
+    };
+    let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build()?;
+    runtime.block_on(serve(settings, maps))?;
+    Ok(Exit::Fine)
+}
+
+/// Every map of the directory, or every error in them, one a line.
+fn load_maps(directory: &Path) -> Result<Vec<Site>> {
+    let (sites, findings) = settings::load_sites(directory);
+    let errors: Vec<_> = findings
+        .iter()
+        .filter(|finding| finding.severity == Severity::Error)
+        .map(ToString::to_string)
+        .collect();
+    if !errors.is_empty() {
+        bail!("{}", errors.join("\n"));
+    }
+    Ok(sites)
+}
+
+fn log_to_stderr(level: &str) -> Result<()> {
+    let filter = EnvFilter::try_new(level).context("the log level does not parse")?;
+    // A service's log has its own times and no colours.
+    tracing_subscriber::fmt()
+        .with_env_filter(filter)
+        .with_writer(std::io::stderr)
+        .with_ansi(false)
+        .without_time()
+        .init();
+    Ok(())
+}
+
+async fn serve(settings: Settings, maps: Maps) -> Result<()> {
+    let mut terminate = signal(SignalKind::terminate())?;
+    let mut interrupt = signal(SignalKind::interrupt())?;
+    let mut hangup = signal(SignalKind::hangup())?;
+    let broker = match settings.broker.address {
+        BrokerAddress::Embedded { listen } => {
+            Some(Broker::start(listen).await.with_context(|| format!("the embedded broker at {listen}"))?)
+        }
+        BrokerAddress::Remote { .. } => None,
+    };
+    let embedded = broker.as_ref().map(Broker::address);
+    let notifier = Notifier::from_environment();
+    let config = daemon::config(&settings, maps, Clock::wall(), embedded, notifier)?;
+    let mut daemon = Daemon::start(config).await?;
+    let sites: Vec<Arc<Site>> = daemon.sites().iter().cloned().collect();
+    tracing::info!("the API listens at http://{}", daemon.address());
+    if let Some(address) = embedded {
+        tracing::info!("the embedded broker listens at mqtt://{address}");
+    }
+    for site in &sites {
+        tracing::info!(
+            "site {}: {} channels, {} circuits",
+            site.id,
+            site.channels.len(),
+            site.circuits.len()
+        );
+    }
+    loop {
+        tokio::select! {
+            _ = terminate.recv() => break,
+            _ = interrupt.recv() => break,
+            _ = hangup.recv() => {
+                // What is wrong with the maps is in the log and on the board.
+                let _ = daemon.reload().await;
+            }
+            ended = daemon.ended() => {
+                ended?;
+                bail!("the daemon ended by itself");
+            }
+        }
+    }
+    tracing::info!("stopping");
+    let stopped = daemon.stop().await;
+    if let Some(broker) = broker {
+        broker.shutdown().await;
+    }
+    stopped
 }

@@ -125,8 +125,8 @@ impl SiteFlow {
         }
     }
 
-    /// Ranges of closed minutes that have to be recounted, oldest first; asked once a minute, so
-    /// that a device whose clock is behind costs a recount a minute and not one a reading.
+    /// Ranges of closed minutes that have to be recounted, oldest first. Asked now and then: all
+    /// late readings of a minute meanwhile make one recount.
     pub fn take_late(&mut self) -> Vec<Range<Stamp>> {
         let open = self.late.split_off(&self.minute);
         let closed = std::mem::replace(&mut self.late, open);

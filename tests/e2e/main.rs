@@ -9,6 +9,7 @@
 )]
 
 mod architecture;
+mod books;
 mod day_lengths;
 mod deploy;
 mod documents;

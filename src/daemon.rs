@@ -1,1 +1,0 @@
-//! Wires the tasks; owns start and ordered shutdown.

@@ -1,0 +1,120 @@
+//! Live figures on their way out: one body a site and tick, to the broker and to every viewer.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use bytes::Bytes;
+use tokio::sync::watch;
+
+use super::maps::Maps;
+use crate::central::Progress;
+use crate::clock::Clock;
+use crate::flow::Flows;
+use crate::publish::{self, Message, Publisher, now_body};
+use crate::reading::SiteIndex;
+use crate::site::Site;
+use crate::status::{Board, Part};
+use crate::units::Stamp;
+use crate::web::NowTable;
+
+/// The publisher, and the table that viewers watch.
+pub(super) struct Live {
+    publisher: Publisher,
+    sites: Vec<Arc<Site>>,
+    bodies: Vec<watch::Sender<Bytes>>,
+    table: watch::Sender<Arc<NowTable>>,
+    board: Arc<Board>,
+}
+
+impl Live {
+    pub fn new(
+        options: publish::Options,
+        sites: &[Arc<Site>],
+        table: watch::Sender<Arc<NowTable>>,
+        board: Arc<Board>,
+    ) -> Self {
+        let mut live = Self {
+            publisher: Publisher::new(options, sites),
+            sites: Vec::new(),
+            bodies: Vec::new(),
+            table,
+            board,
+        };
+        live.lay_out(sites, |_| true);
+        live
+    }
+
+    fn lay_out(&mut self, sites: &[Arc<Site>], present: impl Fn(usize) -> bool) {
+        self.sites = sites.to_vec();
+        self.bodies.resize_with(sites.len(), || watch::channel(Bytes::new()).0);
+        let shown = (0..sites.len()).filter(|place| present(*place));
+        let table: BTreeMap<_, _> =
+            shown.map(|place| (sites[place].id.clone(), self.bodies[place].subscribe())).collect();
+        self.table.send_replace(Arc::new(table));
+    }
+
+    /// New figures: the body that this makes is the one that everybody gets.
+    pub fn on_flows(&mut self, site: SiteIndex, flows: &Flows, now: Stamp) -> Vec<Message> {
+        let place = site.0 as usize;
+        let body = Bytes::from(now_body(&self.sites[place], flows));
+        self.bodies[place].send_replace(body.clone());
+        self.publisher.on_flows(site, flows, &body, now)
+    }
+
+    pub fn on_tick(&mut self, now: Stamp) -> Vec<Message> {
+        self.publisher.on_tick(now)
+    }
+
+    pub fn on_up(&mut self, now: Stamp) -> Vec<Message> {
+        self.board.report(Part::Publish, true, "", now);
+        self.publisher.on_up(now)
+    }
+
+    pub fn on_down(&mut self) {
+        self.publisher.on_down();
+    }
+
+    /// Maps were read again: a site that is gone is taken back from topics and viewers.
+    pub fn on_sites(&mut self, sites: &[Arc<Site>], maps: &Maps) -> Vec<Message> {
+        // To the publisher a place without a map is a site without a name, which takes back what
+        // was said of the one that it was.
+        let nameless = |place: usize, site: &Arc<Site>| {
+            if maps.is_present(place) {
+                Arc::clone(site)
+            } else {
+                Arc::new(Site { id: String::new(), ..(**site).clone() })
+            }
+        };
+        let published: Vec<_> = sites.iter().enumerate().map(|(place, site)| nameless(place, site)).collect();
+        self.lay_out(sites, |place| maps.is_present(place));
+        self.publisher.on_sites(&published)
+    }
+
+    pub fn on_shutdown(&mut self, now: Stamp) -> Vec<Message> {
+        self.publisher.on_shutdown(now)
+    }
+}
+
+/// Puts a central store's progress on the board whenever it changes.
+pub(super) fn watch_central(
+    name: String,
+    mut progress: watch::Receiver<Progress>,
+    board: Arc<Board>,
+    clock: Clock,
+) {
+    tokio::spawn(async move {
+        loop {
+            let (well, why, behind) = {
+                let progress = progress.borrow_and_update();
+                let failure = progress.last_failure.as_ref().filter(|_| !progress.is_well());
+                let why = failure.map_or(String::new(), |failure| failure.why.clone());
+                (progress.is_well(), why, progress.behind.marks)
+            };
+            board.report(Part::Central(name.clone()), well, why, clock.now());
+            board.central_behind(&name, behind);
+            if progress.changed().await.is_err() {
+                return;
+            }
+        }
+    });
+}

@@ -1,0 +1,240 @@
+//! Wires the tasks; owns start and ordered shutdown.
+//!
+//! Three kinds of thread: the *intake* (the broker's connection, the engine and the publisher on a
+//! single-threaded runtime, so that a message costs no hand-over between threads), the store's
+//! writer, and the caller's runtime for everything that may be slow (API, central stores). A
+//! thousand viewers or a central store that hangs cannot hold up a reading.
+
+mod batches;
+mod intake;
+mod live;
+mod maps;
+mod notify;
+mod options;
+
+use std::net::SocketAddr;
+use std::sync::Arc;
+use std::thread::JoinHandle;
+use std::time::Duration;
+
+use anyhow::{Context, Result, anyhow};
+use tokio::net::TcpListener;
+use tokio::sync::{mpsc, oneshot, watch};
+
+use crate::clock::Clock;
+use crate::engine::Engine;
+use crate::reading::{Router, SiteIndex};
+use crate::settings::Secret;
+use crate::site::Site;
+use crate::status::{Board, Part};
+use crate::{central, mqtt, publish, store, web};
+
+pub use maps::Maps;
+pub use notify::Notifier;
+pub use options::config;
+
+/// How long an orderly stop may take: systemd's patience and a person's.
+const STOP_WITHIN: Duration = Duration::from_secs(5);
+/// Store events that may wait for the intake: a handful a batch, and batches are bounded.
+const EVENTS: usize = 1024;
+
+/// Answers the API's questions about the past.
+fn history_of(reader: store::Reader, list: watch::Receiver<Vec<Arc<Site>>>, clock: Clock) -> web::History {
+    Arc::new(move |query| {
+        let place = list.borrow().iter().position(|site| site.id == query.site.id);
+        let Some(place) = place else {
+            return Err(web::HistoryError::Failed(format!("the store knows no site {}", query.site.id)));
+        };
+        web::history::answer(query, clock.now(), &mut reader.source(SiteIndex(place as u32)))
+    })
+}
+
+/// Everything that a daemon is started with.
+pub struct Config {
+    /// The broker.
+    pub broker: mqtt::Options,
+    /// The embedded store.
+    pub store: store::Options,
+    /// The longest that a reading waits for its commit.
+    pub commit_every: Duration,
+    /// Central stores.
+    pub centrals: Vec<central::Options>,
+    /// Topics out.
+    pub publish: publish::Options,
+    /// The API's address; port 0 asks for any.
+    pub listen: SocketAddr,
+    /// The API's password; needed beyond loopback.
+    pub password: Option<Secret>,
+    /// The maps, and how to read them again.
+    pub maps: Maps,
+    /// The time.
+    pub clock: Clock,
+    /// The service manager, if there is one.
+    pub notifier: Notifier,
+}
+
+/// A running daemon. Dropping it without [`Daemon::stop`] leaves its threads to end on their own.
+pub struct Daemon {
+    control: mpsc::Sender<intake::Control>,
+    thread: JoinHandle<()>,
+    ended: oneshot::Receiver<Result<()>>,
+    address: SocketAddr,
+    reader: store::Reader,
+    board: Arc<Board>,
+    sites: watch::Receiver<Arc<Vec<Arc<Site>>>>,
+    stop_web: watch::Sender<bool>,
+    web: tokio::task::JoinHandle<()>,
+    centrals: Vec<central::Handle>,
+}
+
+impl Daemon {
+    /// Opens the store, rebuilds the state from its journal, binds the API, and starts to connect
+    /// to the broker. Readings are taken in from now on.
+    ///
+    /// # Errors
+    /// When the store cannot be opened or the API's address cannot be bound. A broker or a central
+    /// store that is away is no error: the daemon waits for it.
+    pub async fn start(config: Config) -> Result<Self> {
+        let clock = config.clock;
+        let board = Arc::new(Board::new(clock.now()));
+        let list = config.maps.list();
+        let listener = TcpListener::bind(config.listen)
+            .await
+            .with_context(|| format!("cannot listen at {}: change `listen` under [web]", config.listen))?;
+        let address = listener.local_addr()?;
+
+        let (report, events) = mpsc::channel(EVENTS);
+        let directory = config.store.directory.clone();
+        let on_event = Box::new(move |event| {
+            // Called on the writer's thread, which may wait; a closed channel means shutdown.
+            let _ = report.blocking_send(event);
+        });
+        let store = store::Store::open(config.store, &list, on_event)
+            .with_context(|| format!("cannot use the store in {}", directory.display()))?;
+        let reader = store.reader();
+        let mut engine = Engine::new(list.iter().map(|site| (Arc::clone(site), None)));
+        let minutes = intake::replay(&store, &mut engine)?;
+
+        let (sites_out, sites) = watch::channel(Arc::new(config.maps.visible()));
+        let (central_sites_out, central_sites) = watch::channel(list.clone());
+        let mut centrals = Vec::new();
+        for options in config.centrals {
+            let name = options.name.clone();
+            let handle = central::start(options, central_sites.clone(), store.outbox(), clock)?;
+            live::watch_central(name, handle.progress(), Arc::clone(&board), clock);
+            centrals.push(handle);
+        }
+        let wakers = centrals.iter().map(central::Handle::waker).collect();
+
+        let (now_out, now) = watch::channel(Arc::default());
+        let (stop_web, stopped) = watch::channel(false);
+        let state = web::State {
+            sites: sites.clone(),
+            now,
+            history: history_of(reader.clone(), central_sites, clock),
+            board: Arc::clone(&board),
+            clock,
+            password: config.password,
+        };
+        let web = tokio::spawn(async move {
+            let mut stopped = stopped;
+            let shutdown = async move {
+                let _ = stopped.wait_for(|stop| *stop).await;
+            };
+            if let Err(error) = web::serve(listener, state, shutdown).await {
+                tracing::error!("the API ended: {error:#}");
+            }
+        });
+
+        let (control, commands) = mpsc::channel(8);
+        let (end, ended) = oneshot::channel();
+        let parts = intake::Parts {
+            router: Router::new(&list),
+            live: live::Live::new(config.publish, &list, now_out, Arc::clone(&board)),
+            board: Arc::clone(&board),
+            commit_every: config.commit_every,
+            broker: config.broker,
+            maps: config.maps,
+            notifier: config.notifier,
+            sites_out,
+            central_sites_out,
+            wakers,
+            minutes,
+            engine,
+            store,
+            clock,
+        };
+        let thread = std::thread::Builder::new().name("intake".into()).spawn(move || {
+            let result = intake::thread(parts, events, commands);
+            if let Err(error) = &result {
+                tracing::error!("intake ended: {error:#}");
+            }
+            // Nobody waits any more only if the daemon was dropped.
+            let _ = end.send(result);
+        })?;
+        Ok(Self { control, thread, ended, address, reader, board, sites, stop_web, web, centrals })
+    }
+
+    /// Where the API listens.
+    pub fn address(&self) -> SocketAddr {
+        self.address
+    }
+
+    /// A reader of the store.
+    pub fn reader(&self) -> store::Reader {
+        self.reader.clone()
+    }
+
+    /// What works and what does not.
+    pub fn board(&self) -> &Arc<Board> {
+        &self.board
+    }
+
+    /// The sites as they are now.
+    pub fn sites(&self) -> Arc<Vec<Arc<Site>>> {
+        Arc::clone(&self.sites.borrow())
+    }
+
+    /// Reads the maps again. If any is bad, all stay as they were, and the problems are the error.
+    ///
+    /// # Errors
+    /// What is wrong with the maps, one finding a line.
+    pub async fn reload(&self) -> Result<()> {
+        let (answer, result) = oneshot::channel();
+        self.control
+            .send(intake::Control::Reload(answer))
+            .await
+            .map_err(|_| anyhow!("the daemon has ended"))?;
+        result.await.map_err(|_| anyhow!("the daemon has ended"))?
+    }
+
+    /// Waits until the daemon ends by itself, which it does only by a fault.
+    ///
+    /// # Errors
+    /// The fault.
+    pub async fn ended(&mut self) -> Result<()> {
+        (&mut self.ended).await.unwrap_or_else(|_| Err(anyhow!("the intake's thread is gone")))
+    }
+
+    /// Stops in order: no more readings are taken in, what came is committed and acknowledged, the
+    /// topics say that nobody is there, the connections close.
+    ///
+    /// # Errors
+    /// When something could not be finished in time; what was acknowledged is safe in any case.
+    pub async fn stop(self) -> Result<()> {
+        let deadline = tokio::time::Instant::now() + STOP_WITHIN;
+        let _ = self.stop_web.send(true);
+        for central in self.centrals {
+            let _ = tokio::time::timeout_at(deadline, central.shutdown()).await;
+        }
+        let _ = self.control.send(intake::Control::Stop).await;
+        let result = tokio::time::timeout_at(deadline, self.ended)
+            .await
+            .map_err(|_| anyhow!("the intake did not end within {STOP_WITHIN:?}"))?;
+        let thread = self.thread;
+        let _ = tokio::task::spawn_blocking(move || thread.join()).await;
+        let _ = tokio::time::timeout_at(deadline, self.web).await;
+        self.board.forget(&Part::Broker);
+        result.unwrap_or_else(|_| Err(anyhow!("the intake's thread is gone")))
+    }
+}

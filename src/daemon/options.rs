@@ -1,0 +1,106 @@
+//! From the settings to the options of each part.
+
+use std::net::{Ipv4Addr, SocketAddr};
+use std::path::Path;
+
+use anyhow::{Context, Result};
+
+use super::{Config, Maps, Notifier};
+use crate::clock::Clock;
+use crate::settings::{self, BrokerAddress, Settings};
+use crate::units::Span;
+use crate::{central, mqtt, publish, store};
+
+/// Everything that the settings say, for a daemon on the system's clock. With an embedded broker
+/// `embedded` is the address at which it listens.
+///
+/// # Errors
+/// When a file that the settings name cannot be read, or an address is none.
+pub fn config(
+    settings: &Settings,
+    maps: Maps,
+    clock: Clock,
+    embedded: Option<SocketAddr>,
+    notifier: Notifier,
+) -> Result<Config> {
+    let publish = publish_options(&settings.publish);
+    let centrals: Vec<_> =
+        settings.central.iter().map(central::Options::from_settings).collect::<Result<_, _>>()?;
+    Ok(Config {
+        broker: broker_options(&settings.broker, &publish, clock, embedded)?,
+        store: store::Options {
+            directory: settings.store.directory.clone(),
+            centrals: centrals.iter().map(|central| central.name.clone()).collect(),
+        },
+        commit_every: settings.store.commit_every,
+        centrals,
+        publish,
+        listen: settings.web.listen,
+        password: settings.web.password.clone(),
+        maps,
+        clock,
+        notifier,
+    })
+}
+
+fn broker_options(
+    broker: &settings::Broker,
+    publish: &publish::Options,
+    clock: Clock,
+    embedded: Option<SocketAddr>,
+) -> Result<mqtt::Options> {
+    let loopback = SocketAddr::from((Ipv4Addr::LOCALHOST, 1883));
+    let (host, port, tls) = match &broker.address {
+        BrokerAddress::Embedded { listen } => {
+            let address = embedded.unwrap_or(if listen.port() == 0 { loopback } else { *listen });
+            (address.ip().to_string(), address.port(), false)
+        }
+        BrokerAddress::Remote { host, port, tls } => (host.clone(), *port, *tls),
+    };
+    let mut options = mqtt::Options::new(host, port, &broker.client_id, clock);
+    options.protocol = match broker.protocol {
+        settings::Protocol::V5 => mqtt::Protocol::V5,
+        settings::Protocol::V3_1_1 => mqtt::Protocol::V311,
+    };
+    options.receive_maximum = broker.receive_maximum;
+    options.keep_alive = broker.keep_alive;
+    options.credentials = broker.username.as_ref().map(|name| {
+        let password = broker.password.as_ref().map_or("", |password| password.reveal());
+        (name.clone(), password.to_owned())
+    });
+    if tls {
+        options.tls = Some(tls_options(broker)?);
+    }
+    let will = publish.will();
+    options.will = Some(mqtt::Will {
+        topic: will.topic,
+        payload: will.payload,
+        qos: mqtt::Qos::AtLeastOnce,
+        retain: will.retain,
+    });
+    Ok(options)
+}
+
+fn tls_options(broker: &settings::Broker) -> Result<mqtt::Tls> {
+    let ca = broker.ca_file.as_deref().map(read).transpose()?;
+    let identity = match &broker.client_identity {
+        Some((certificate, key)) => Some(mqtt::Identity { certificate: read(certificate)?, key: read(key)? }),
+        None => None,
+    };
+    Ok(mqtt::Tls { ca, identity })
+}
+
+#[expect(clippy::disallowed_methods, reason = "certificates are files")]
+fn read(path: &Path) -> Result<Vec<u8>> {
+    std::fs::read(path).with_context(|| format!("cannot read {}", path.display()))
+}
+
+fn publish_options(publish: &settings::Publish) -> publish::Options {
+    publish::Options {
+        json: publish.json.clone(),
+        min_interval: Span(publish.min_interval.as_millis() as i64 / 100),
+        max_interval: Span(publish.max_interval.as_millis() as i64 / 100),
+        dead_band_w: publish.dead_band_w,
+        ..publish::Options::default()
+    }
+}
