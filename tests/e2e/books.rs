@@ -223,13 +223,16 @@ fn check_history(body: &Value, first: i64, noon: i64, last: i64) -> bool {
 fn check_central(victoria: &VictoriaMetrics, first: i64, noon: i64, last: i64) -> Option<()> {
     let expected = TOTALS
         .iter()
-        .map(|(name, morning, at_noon)| ("panelwright_site_wh", "figure", name.replace('_', "-"), morning, at_noon))
+        .map(|(name, morning, at_noon)| {
+            ("panelwright_site_wh", "figure", name.replace('_', "-"), morning, at_noon)
+        })
         .chain(CIRCUITS.iter().map(|(id, morning, at_noon)| {
             ("panelwright_circuit_wh", "circuit", (*id).to_owned(), morning, at_noon)
         }));
     for (name, tag, value, morning, at_noon) in expected {
         let series = victoria.export(&format!("{name}{{{tag}=\"{value}\"}}"));
-        let covered = victoria.export(&format!("{}_covered_s{{{tag}=\"{value}\"}}", name.trim_end_matches("_wh")));
+        let covered =
+            victoria.export(&format!("{}_covered_s{{{tag}=\"{value}\"}}", name.trim_end_matches("_wh")));
         let points = |series: &[crate::harness::Series], at: i64| {
             let series = series.first()?;
             let index = series.timestamps.iter().rposition(|time| *time == at * 1000)?;
@@ -283,11 +286,14 @@ fn every_output_gives_the_figures_that_were_worked_out_by_hand() {
     check_now(&daemon.now("heron-lane"));
     eventually(SOON, || {
         publish(&mut publisher, seconds_now() - 1, seconds_now(), noon);
-        subscriber.latest("panelwright/heron-lane/now").is_some_and(|message| message.json()["grid_w"] == json!(-3300.0))
+        subscriber
+            .latest("panelwright/heron-lane/now")
+            .is_some_and(|message| message.json()["grid_w"] == json!(-3300.0))
     });
     check_now(&subscriber.latest("panelwright/heron-lane/now").expect("heard").json());
 
-    let query = format!("/api/sites/heron-lane/history?from={}&to={}&by=minute", rfc3339(first), rfc3339(last));
+    let query =
+        format!("/api/sites/heron-lane/history?from={}&to={}&by=minute", rfc3339(first), rfc3339(last));
     eventually(SOON, || check_history(&daemon.get(&query).json(), first, noon, last));
     let central = poll(SOON, || check_central(&victoria, first, noon, last));
     assert!(central.is_some(), "the central store has not got all minutes:\n{}", daemon.log());
