@@ -159,7 +159,7 @@ mod tests {
     #[tokio::test]
     async fn a_batch_is_due_by_time_by_size_and_by_the_window() {
         let now = Instant::now();
-        let mut batches = Batches::new(Duration::from_secs(5));
+        let mut batches = Batches::<()>::new(Duration::from_secs(5));
         assert!(!batches.due(now + Duration::from_secs(60), 20), "nothing in it");
         batches.keep(reading(1), now);
         assert!(!batches.due(now, 20));
