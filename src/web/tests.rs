@@ -14,7 +14,7 @@ use utoipa::OpenApi as _;
 use super::*;
 use crate::site::{Bus, Circuit, CircuitEntry, EndUse, Epoch, Plan, Role, Service, System};
 use crate::status::Part;
-use crate::units::Stamp;
+use crate::units::{Stamp, Watts};
 
 /// No condition that a test waits for takes longer.
 const PATIENCE: Duration = Duration::from_secs(5);
@@ -135,6 +135,25 @@ async fn sites_and_now() {
     assert_eq!((status, body.as_str()), (StatusCode::OK, BODY), "the body goes out as it is");
     let now: Now = serde_json::from_str(BODY).expect("the shape fits");
     assert_eq!((now.grid_w, now.circuits["dryer"].w), (Some(1500.5), None));
+}
+
+/// The body is written in one place and described in another: they have the same fields.
+#[test]
+fn the_shape_of_now_is_that_of_the_body() {
+    let map = include_str!("../../config/sites/heron-lane.toml");
+    let site = crate::site::parse("heron-lane.toml", map).site.expect("the map is good");
+    let at = Stamp::from_seconds(1_770_000_000);
+    let figures = site.epoch(at).plan.figures.iter().map(|figure| (figure.key, Some(Watts(1.0)))).collect();
+    let body = crate::publish::now_body(&site, &crate::flow::Flows { at, figures, unknown: vec![] });
+    let now: Now = serde_json::from_str(&body).expect("the shape fits");
+    assert_eq!(now.circuits["water-heater"].w, Some(1.0), "{body}");
+    assert_eq!(now.buses["barn"].feed_w, Some(1.0), "{body}");
+    let keys = |value: serde_json::Value| {
+        let object = value.as_object().cloned().unwrap_or_default();
+        object.into_iter().map(|(key, _)| key).collect::<std::collections::BTreeSet<_>>()
+    };
+    let written = keys(serde_json::from_str(&body).expect("JSON"));
+    assert_eq!(written, keys(serde_json::to_value(&now).expect("JSON")));
 }
 
 #[tokio::test]

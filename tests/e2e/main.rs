@@ -10,6 +10,7 @@
 
 mod architecture;
 mod books;
+mod commands;
 mod day_lengths;
 mod deploy;
 mod documents;
