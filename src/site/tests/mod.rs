@@ -8,6 +8,7 @@ mod cases;
 mod demo;
 mod example;
 mod houses;
+mod reference;
 mod robust;
 mod rules;
 
