@@ -42,6 +42,10 @@ const ARRIVE_TOGETHER: usize = 64;
 /// stuck in a write to a dead peer, which it does not time out itself.
 const STUCK_AFTER: u32 = 3;
 
+/// How long a broker may take to close the connection after our goodbye; within the 5 s that the
+/// whole program has for its end.
+const PART_WITHIN: Duration = Duration::from_secs(1);
+
 /// The task's state over all connections.
 pub(super) struct Supervisor {
     plan: Plan,
@@ -131,6 +135,13 @@ async fn room(sender: &mpsc::Sender<Vec<Incoming>>) {
     let _ = sender.reserve().await;
 }
 
+/// Reads on after the goodbye until the broker closes the connection, as it must. To close a socket
+/// in which its last acknowledgements lie unread would reset the connection, and with it throw away
+/// what the broker has not read yet, the goodbye included.
+async fn part(link: &mut Link) {
+    let _ = tokio::time::timeout(PART_WITHIN, async { while link.next().await.is_ok() {} }).await;
+}
+
 /// One connection, from the first attempt to its end.
 struct Connection<'a> {
     home: &'a mut Supervisor,
@@ -188,9 +199,10 @@ impl<'a> Connection<'a> {
     async fn run(&mut self, mut link: Link) -> End {
         loop {
             match self.next(&mut link).await {
-                Ok(Some(Event::DisconnectSent)) if self.leaving => return End::Left,
                 Ok(Some(Event::DisconnectSent)) => {
-                    return End::Broken(Broken::because("the session is begun anew".into()));
+                    part(&mut link).await;
+                    let anew = || Broken::because("the session is begun anew".into());
+                    return if self.leaving { End::Left } else { End::Broken(anew()) };
                 }
                 Ok(Some(event)) => self.on_event(event),
                 Ok(None) => return End::Left,
@@ -300,10 +312,11 @@ impl<'a> Connection<'a> {
             return;
         }
         self.backlog = Some(Backlog::new(session_present, self.home.plan.window(), now));
+        // The subscriptions are queued first: whoever publishes after this hears himself.
+        self.follow_orders();
         let (epoch, client, queued) = (self.home.epoch, self.client.clone(), Arc::clone(&self.queued));
         *lock(&self.home.current) = Some(Current { epoch, client, queued });
         self.home.batch.push(Incoming::Up { epoch, session_present });
-        self.follow_orders();
     }
 
     fn on_message(&mut self, topic: Bytes, payload: Bytes, packet: Option<u16>, retained: bool, again: bool) {

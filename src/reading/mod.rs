@@ -195,15 +195,4 @@ impl Outcome {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn reasons_are_numbered_as_listed_and_named_once() {
-        for (number, reason) in Refusal::ALL.into_iter().enumerate() {
-            assert_eq!(reason as usize, number);
-            let same = Refusal::ALL.iter().filter(|other| other.as_str() == reason.as_str());
-            assert_eq!(same.count(), 1, "{reason:?}");
-        }
-    }
-}
+mod tests;

@@ -17,4 +17,5 @@ mod documents;
 mod harness;
 mod harness_works;
 mod licences;
+mod mqtt;
 mod real_house;

@@ -61,6 +61,12 @@ impl Mosquitto {
         self.directory.path()
     }
 
+    /// Adds to its settings, for the next [`Self::restart`]: for what names files in its directory.
+    pub fn add_conf(&self, extra: &str) {
+        let conf = std::fs::read_to_string(self.conf()).expect("settings are there") + extra;
+        std::fs::write(self.conf(), conf).expect("settings are written");
+    }
+
     /// The end of its log.
     pub fn log(&self) -> String {
         std::fs::read_to_string(self.directory.path().join("log")).unwrap_or_default()
