@@ -11,6 +11,7 @@ mod houses;
 mod reference;
 mod robust;
 mod rules;
+mod ways;
 
 /// A map that has to be sound.
 fn sound(text: &str) -> Site {

@@ -9,7 +9,7 @@ use super::super::{parse, rules};
 use super::messages;
 
 /// A sound map that the cases edit. Invented.
-const BASE: &str = r#"site = "hill-farm"
+pub(super) const BASE: &str = r#"site = "hill-farm"
 name = "Hill farm"
 time_zone = "America/Denver"
 billing_day = 1
