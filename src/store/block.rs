@@ -71,6 +71,11 @@ pub(super) fn decode_readings(hour: Stamp, body: &[u8]) -> Result<Vec<Sample>, F
     Ok(samples)
 }
 
+/// How many readings a block holds.
+pub(super) fn count_readings(body: &[u8]) -> Result<u64, Fault> {
+    Ok(Bytes::open(body, READINGS)?.count(MOST_READINGS)? as u64)
+}
+
 /// The blocks of a day's hours in one body: for each the hour (0 to 23), a length, and the block.
 pub(super) fn encode_day<'a>(hours: impl IntoIterator<Item = (u8, &'a [u8])>) -> Vec<u8> {
     let mut body = Vec::new();

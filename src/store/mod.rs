@@ -18,8 +18,10 @@
 //!
 //! `docs/store.md` describes the file precisely enough to write a reader from.
 
+mod backup;
 mod block;
 mod catalog;
+mod check;
 mod error;
 mod journal;
 mod lock;
@@ -33,8 +35,11 @@ mod rule;
 mod schema;
 mod seal;
 mod shared;
+mod size;
 mod source;
 mod steps;
+#[cfg(test)]
+mod tests;
 mod wire;
 mod writer;
 
@@ -50,10 +55,13 @@ use crate::reading::{Reading, SiteIndex};
 use crate::site::Site;
 use crate::units::Stamp;
 
+pub use backup::backup;
+pub use check::{Checked, check};
 pub use error::{Error, Result};
 pub use outbox::{Mark, Outbox, Refused};
 pub use reader::Reader;
 pub use schema::FILE_NAME;
+pub use size::{Part, Size, size};
 pub use source::Source;
 
 /// How many commands may wait: a batch waits for the one before it to reach the disk, and a few

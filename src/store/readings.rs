@@ -58,6 +58,24 @@ pub(super) fn set_aside(
     Ok(format!("{origin} {key}: {fault}; it is kept in the table set_aside"))
 }
 
+/// Stretches whose sealed readings of any of these series were set aside: what is there now is not
+/// all that there was.
+pub(super) fn lost(db: &Connection, series: &[i64]) -> Result<Vec<Range<Stamp>>> {
+    let mut select = db.prepare_cached("SELECT origin, key FROM set_aside WHERE origin LIKE 'reading%'")?;
+    let mut rows = select.query([])?;
+    let mut lost = Vec::new();
+    while let Some(row) = rows.next()? {
+        let (unit, of) = parts(row.get(1)?);
+        if series.contains(&of) {
+            lost.push(match row.get_ref(0)?.as_str().map_err(rusqlite::Error::from)? {
+                "reading_day" => day_start(unit)..day_start(unit + 1),
+                _ => hour_start(unit)..hour_start(unit + 1),
+            });
+        }
+    }
+    Ok(lost)
+}
+
 fn body(db: &Connection, table: &str, key: i64) -> Result<Option<Vec<u8>>> {
     let mut select = db.prepare_cached(&format!("SELECT body FROM {table} WHERE key = ?1"))?;
     Ok(select.query_row([key], |row| row.get(0)).optional()?)

@@ -235,7 +235,7 @@ impl Recount<'_> {
     /// The rows of every minute in `range`, by series, each by time; and the stretches whose readings
     /// cannot be read.
     fn account(&self, range: &Range<Stamp>, damage: &mut Vec<String>) -> Result<(BySeries, Lost)> {
-        let mut lost = Vec::new();
+        let mut lost = readings::lost(self.db, self.entry.channel_rows())?;
         let mut on_damage = |stretch, what| {
             lost.push(stretch);
             damage.push(what);

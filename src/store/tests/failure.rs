@@ -124,7 +124,9 @@ fn every_central_store_has_a_cursor_and_the_slowest_holds_the_marks() {
     let outbox = rig.store().outbox();
     let marks = outbox.pending("builder", 100).expect("marks");
     assert!(marks.len() >= 8, "{marks:?}");
-    assert!(marks.windows(2).all(|pair| pair[0].seq < pair[1].seq && pair[0].range.end <= pair[1].range.start));
+    assert!(
+        marks.windows(2).all(|pair| pair[0].seq < pair[1].seq && pair[0].range.end <= pair[1].range.start)
+    );
     assert_eq!(outbox.pending("own", 3).expect("marks"), marks[..3]);
     outbox.advance("builder", marks[4].seq);
     outbox.refuse(Refused { central: "builder".into(), record: "r".into(), answer: "400".into(), at: at(9) });
@@ -157,7 +159,9 @@ fn minutes_that_come_again_after_a_start_are_not_marked_again() {
     let (store, events) = open(rig.directory.path(), &rig.site, &["builder"]);
     // As the daemon starts: the journal once more through a new flow.
     let mut flow = SiteFlow::new(Arc::clone(&rig.site), None);
-    store.replay(|reading| drop(flow.push(reading.channel, reading.sample))).expect("it replays");
+    for reading in replayed(&store) {
+        flow.push(reading.channel, reading.sample);
+    }
     let mut minutes = Vec::new();
     flow.advance(at(600), &mut minutes);
     assert!(minutes.len() >= 8);

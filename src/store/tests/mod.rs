@@ -15,6 +15,7 @@ use crate::reading::Sample;
 use crate::site::{ChannelIndex, SeriesIndex};
 use crate::units::Span;
 
+mod care;
 mod failure;
 mod life;
 mod rows;
@@ -34,7 +35,6 @@ system = "split-phase 120/240"
 [[device]]
 id = "house"
 topic = "meter/{channel}"
-payload = "number"
 unit = "W"
 reading = "mean"
 every_s = 1
@@ -43,7 +43,6 @@ channels = ["m1", "m2", "1", "2"]
 [[device]]
 id = "well"
 topic = "well/{channel}"
-payload = "number"
 unit = "Wh"
 reading = "mean"
 every_s = 60
@@ -230,8 +229,7 @@ fn expected(site: &Arc<Site>, given: &[Vec<Sample>], range: Range<Stamp>) -> Vec
         samples.sort_by_key(|sample| sample.at);
         samples.dedup_by_key(|sample| sample.at);
     }
-    let mut rows: Vec<_> =
-        account(site, range, &given).into_iter().flat_map(|minute| minute.rows).collect();
+    let mut rows: Vec<_> = account(site, range, &given).into_iter().flat_map(|minute| minute.rows).collect();
     rows.sort_by_key(|(series, row)| (*series, row.start));
     rows
 }

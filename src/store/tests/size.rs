@@ -85,9 +85,14 @@ fn a_day_of_nineteen_channels_takes_less_than_nine_tenths_of_a_byte_a_reading() 
     }
     assert_eq!(count, 19 * day);
     store.close();
-    let size = super::super::size(directory.path()).expect("a size");
+    let size = crate::store::size(directory.path()).expect("a size");
     for part in &size.parts {
-        println!("{:<16} {:>9} bytes {:>8.3} a reading", part.name, part.bytes, part.bytes as f64 / count as f64);
+        println!(
+            "{:<16} {:>9} bytes {:>8.3} a reading",
+            part.name,
+            part.bytes,
+            part.bytes as f64 / count as f64
+        );
     }
     println!("all              {:>9} bytes {:>8.3} a reading", size.used, size.used as f64 / count as f64);
     assert_eq!(size.readings, count as u64);
