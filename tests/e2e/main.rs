@@ -16,6 +16,7 @@ mod deploy;
 mod documents;
 mod harness;
 mod harness_works;
+mod history_command;
 mod licences;
 mod mqtt;
 mod real_house;
