@@ -111,6 +111,7 @@ impl Daemon {
         });
         let store = store::Store::open(config.store, &list, on_event)
             .with_context(|| format!("cannot use the store in {}", directory.display()))?;
+        board.report(Part::Store, true, "", clock.now());
         let reader = store.reader();
         let mut engine = Engine::new(list.iter().map(|site| (Arc::clone(site), None)));
         let minutes = intake::replay(&store, &mut engine)?;

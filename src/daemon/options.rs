@@ -8,7 +8,6 @@ use anyhow::{Context, Result};
 use super::{Config, Maps, Notifier};
 use crate::clock::Clock;
 use crate::settings::{self, BrokerAddress, Settings};
-use crate::units::Span;
 use crate::{central, mqtt, publish, store};
 
 /// Everything that the settings say, for a daemon on the system's clock. With an embedded broker
@@ -23,7 +22,7 @@ pub fn config(
     embedded: Option<SocketAddr>,
     notifier: Notifier,
 ) -> Result<Config> {
-    let publish = publish_options(&settings.publish);
+    let publish = publish::Options::from_settings(&settings.publish);
     let centrals: Vec<_> =
         settings.central.iter().map(central::Options::from_settings).collect::<Result<_, _>>()?;
     Ok(Config {
@@ -93,14 +92,4 @@ fn tls_options(broker: &settings::Broker) -> Result<mqtt::Tls> {
 #[expect(clippy::disallowed_methods, reason = "certificates are files")]
 fn read(path: &Path) -> Result<Vec<u8>> {
     std::fs::read(path).with_context(|| format!("cannot read {}", path.display()))
-}
-
-fn publish_options(publish: &settings::Publish) -> publish::Options {
-    publish::Options {
-        json: publish.json.clone(),
-        min_interval: Span(publish.min_interval.as_millis() as i64 / 100),
-        max_interval: Span(publish.max_interval.as_millis() as i64 / 100),
-        dead_band_w: publish.dead_band_w,
-        ..publish::Options::default()
-    }
 }

@@ -1,6 +1,14 @@
 //! `check` and `now` as a shell sees them: what they print, and how they end.
 
-use crate::harness::{Panelwright, Setup};
+use std::io::{BufRead as _, BufReader};
+use std::process::Stdio;
+use std::sync::mpsc;
+use std::time::Duration;
+
+use crate::harness::{Mosquitto, Panelwright, Publisher, Setup, poll, require};
+
+/// Everything that a test waits for comes within some seconds; this is for a busy machine.
+const PATIENCE: Duration = Duration::from_secs(30);
 
 const MAP: &str = include_str!("../../config/sites/heron-lane.toml");
 
@@ -79,4 +87,126 @@ fn every_command_has_an_example() {
         assert_eq!(status, 0);
         assert!(out.contains(&format!("  panelwright {command}\n")), "{out}");
     }
+}
+
+/// Invented: one mains CT on each leg and one circuit.
+const SHED: &str = r#"
+site = "shed"
+name = "Shed at Heron Lane"
+time_zone = "America/Denver"
+
+[service]
+system = "split-phase 120/240"
+
+[[device]]
+id = "d"
+topic = "shed/{channel}"
+unit = "W"
+reading = "instant"
+every_s = 5
+
+[[feed]]
+bus = "main"
+channels = [ { channel = "d/m1", leg = "A" }, { channel = "d/m2", leg = "B" } ]
+measures = "panel"
+
+[[circuit]]
+id = "lathe"
+label = "Lathe"
+end_use = "plug loads"
+spaces = [1]
+breaker_a = 20
+channels = ["d/1"]
+"#;
+
+/// A daemon with a password whose shed takes 500 W from the grid, 400 W of it the lathe.
+fn running(broker: &Mosquitto) -> (Panelwright, Publisher) {
+    let mut publisher = Publisher::connect(broker.port());
+    let setup = Setup::new(&broker.url()).site("shed", SHED).env("PANELWRIGHT__WEB__PASSWORD", "sawdust");
+    let daemon = setup.start();
+    let shown = poll(PATIENCE, || {
+        feed(&mut publisher, 400);
+        let (status, out, _) = daemon.run(&["now", "--format", "json"]);
+        let now: serde_json::Value = serde_json::from_str(&out).unwrap_or_default();
+        (status == 0 && now["untracked_w"] == 100.0).then_some(())
+    });
+    assert!(shown.is_some(), "{:?}\n{}", daemon.run(&["now"]), daemon.log());
+    (daemon, publisher)
+}
+
+fn feed(publisher: &mut Publisher, lathe_w: i32) {
+    for (channel, watts) in [("m1", lathe_w + 40), ("m2", 60), ("1", lathe_w)] {
+        publisher.publish(&format!("shed/{channel}"), watts.to_string());
+    }
+}
+
+#[test]
+fn now_shows_the_figures_of_the_running_daemon() {
+    if !require("mosquitto") {
+        return;
+    }
+    let broker = Mosquitto::start("");
+    let (daemon, _publisher) = running(&broker);
+    assert_eq!(daemon.get("/api/sites").status, 401, "figures are behind the password; health is not:");
+    daemon.wait_healthy();
+
+    let (status, out, err) = daemon.run(&["now"]);
+    assert_eq!(status, 0, "{err}");
+    assert!(out.starts_with("Shed at Heron Lane  20"), "{out}");
+    for line in [
+        " Grid         500  import",
+        "   tracked    400  80 %",
+        "   untracked  100  20 %",
+        " Lathe    400  main",
+    ] {
+        assert!(out.lines().any(|other| other == line), "{line:?} is not in\n{out}");
+    }
+    assert!(!out.contains('\u{1b}'), "no colours in a pipe");
+    let (status, out, _) = daemon.run(&["now", "--site", "shed", "--format", "csv"]);
+    assert_eq!(status, 0);
+    assert!(out.lines().any(|line| line.ends_with(",circuit,lathe,400")), "{out}");
+
+    let (status, _, err) = daemon.run(&["now", "--site", "barn"]);
+    assert_eq!((status, err.as_str()), (2, "panelwright: there is no site \"barn\"; there is shed\n"));
+    let (status, _, err) = daemon.run(&["now", "--url", &daemon.url()]);
+    assert_eq!(status, 78, "without the password: {err}");
+}
+
+#[test]
+fn now_watch_follows_changes_and_a_restart() {
+    if !require("mosquitto") {
+        return;
+    }
+    let broker = Mosquitto::start("");
+    let (mut daemon, mut publisher) = running(&broker);
+    let mut watching =
+        daemon.command(&["now", "--watch"]).stdout(Stdio::piped()).spawn().expect("the program starts");
+    let out = BufReader::new(watching.stdout.take().expect("a pipe"));
+    let (send, lines) = mpsc::channel();
+    let reader = std::thread::spawn(move || {
+        for line in out.lines().map_while(Result::ok) {
+            if send.send(line).is_err() {
+                return;
+            }
+        }
+    });
+    let mut wait_for = |lathe_w: i32| {
+        let wanted = format!("  | Lathe {lathe_w} W");
+        let seen = poll(PATIENCE, || {
+            feed(&mut publisher, lathe_w);
+            lines.try_iter().find(|line| line.ends_with(&wanted))
+        });
+        seen.unwrap_or_else(|| panic!("no line ends with {wanted:?}"))
+    };
+    assert!(
+        wait_for(400)
+            .contains("  grid 500 W  generation 0 W  consumption 500 W  tracked 400 W  untracked 100 W")
+    );
+    wait_for(900);
+    daemon.restart();
+    wait_for(1300);
+    watching.kill().expect("it runs");
+    watching.wait().expect("it ended");
+    drop(lines);
+    reader.join().expect("the reader ended");
 }
