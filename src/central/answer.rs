@@ -106,7 +106,7 @@ mod tests {
     fn an_answer_is_kept_on_one_short_line() {
         let Verdict::BadRecord(why) = judge(400, None, b"{\"code\":\"invalid\"}\r\n") else { panic!() };
         assert_eq!(why, "status 400: {\"code\":\"invalid\"}");
-        let Verdict::BadRecord(why) = judge(400, None, "a\u{1b}[31m\nb\0".as_bytes()) else { panic!() };
+        let Verdict::BadRecord(why) = judge(400, None, "a\u{1b}[31m\nb".as_bytes()) else { panic!() };
         assert_eq!(why, "status 400: a [31m b");
         let Verdict::BadRecord(why) = judge(400, None, "ü".repeat(5000).as_bytes()) else { panic!() };
         assert_eq!(why.chars().count(), "status 400: ".len() + SAID);

@@ -178,3 +178,6 @@ fn step(resolution: Resolution) -> Span {
         Resolution::Quarter => Span::QUARTER,
     }
 }
+
+#[cfg(test)]
+mod tests;

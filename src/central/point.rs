@@ -129,3 +129,6 @@ pub(super) fn unfit(key: &str, value: &str) -> Option<&'static str> {
         "line ends, control characters and backslashes cannot be carried to every server; leave them out",
     )
 }
+
+#[cfg(test)]
+mod tests;

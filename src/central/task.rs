@@ -241,16 +241,20 @@ impl<O: Outbox> Task<O> {
             warn!(central = self.name(), why, "the central store does not take points; they are kept");
         }
         let now = self.clock.now();
-        // A simulated clock runs faster than the wait.
-        let until = now + Span((wait.as_secs_f64() * self.clock.speed() * TENTHS as f64) as i64);
+        let until = now + Span((wait.as_secs_f64() * TENTHS as f64) as i64);
         self.report.send_modify(|progress| {
             progress.state = state(until);
             progress.last_failure = Some(Failure { at: now, why });
         });
         tokio::select! {
-            () = tokio::time::sleep(wait) => Ok(()),
+            () = tokio::time::sleep(self.on_clock(wait)) => Ok(()),
             () = stop(&mut self.stopped) => Err(Stopped),
         }
+    }
+
+    /// How long a wait lasts here: a simulated clock that runs faster makes it shorter.
+    fn on_clock(&self, wait: Duration) -> Duration {
+        wait.div_f64(self.clock.speed())
     }
 
     /// Calls the outbox on a thread that may block.

@@ -12,3 +12,6 @@ mod publisher;
 pub use now::{MAX_INTERVAL, STALE_AFTER_S, now_body};
 pub use output::{Message, Now, Output};
 pub use publisher::{Options, Publisher};
+
+#[cfg(test)]
+mod tests;

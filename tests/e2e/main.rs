@@ -10,6 +10,7 @@
 
 mod architecture;
 mod books;
+mod central;
 mod commands;
 mod day_lengths;
 mod deploy;

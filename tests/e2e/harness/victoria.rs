@@ -18,6 +18,7 @@ pub struct VictoriaMetrics {
     process: Option<Process>,
     directory: TempDir,
     port: u16,
+    arguments: Vec<String>,
 }
 
 /// One series as the server exports it.
@@ -47,10 +48,18 @@ impl VictoriaMetrics {
     /// Starts a server with an empty store; ready when it answers.
     #[track_caller]
     pub fn start() -> Self {
+        Self::start_with(&[])
+    }
+
+    /// The same with more arguments on its command line.
+    #[track_caller]
+    pub fn start_with(arguments: &[&str]) -> Self {
+        let arguments: Vec<String> = arguments.iter().map(|&argument| argument.to_owned()).collect();
         let mut log = String::new();
         for _ in 0..TRIES {
             let directory = tempfile::tempdir().expect("a temporary directory");
-            let mut server = Self { process: None, directory, port: free_port() };
+            let mut server =
+                Self { process: None, directory, port: free_port(), arguments: arguments.clone() };
             match server.launch() {
                 Ok(()) => return server,
                 Err(why) => log = why,
@@ -117,7 +126,8 @@ impl VictoriaMetrics {
             .arg(format!("-storageDataPath={}", self.directory.path().join("data").display()))
             .args(["-retentionPeriod=100y", "-search.latencyOffset=0s"])
             // Its default is a share of the machine's memory; tests hold next to nothing.
-            .arg("-memory.allowedBytes=128MB");
+            .arg("-memory.allowedBytes=128MB")
+            .args(&self.arguments);
         let mut process = Process::start(&mut start, &self.directory.path().join("log"));
         let health = format!("{}/health", self.url());
         let up = poll(START, || {
