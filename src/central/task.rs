@@ -132,7 +132,8 @@ impl<O: Outbox> Task<O> {
     /// go in order, so that the server sees the points in the order of the outbox.
     async fn deliver(&mut self, batch: &Batch) -> Result<(), Stopped> {
         // Last in, first out, the later half below: at most one entry for each halving.
-        let mut parts = Vec::from([(0..batch.len())]);
+        let whole = 0..batch.len();
+        let mut parts = vec![whole];
         while let Some(lines) = parts.pop() {
             match self.offer(batch, lines.clone()).await? {
                 Offered::Taken => self.taken(lines.len()),

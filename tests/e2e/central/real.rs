@@ -41,9 +41,12 @@ fn desk() -> (Vec<std::sync::Arc<panelwright::site::Site>>, Desk) {
     (sites, desk)
 }
 
+/// (time, value) of every point, by the tags of its series.
+type Stored = BTreeMap<BTreeMap<String, String>, Vec<(i64, f64)>>;
+
 /// Every stored point by series and time. The server exports a series in as many pieces as it is stored in.
-fn everything(store: &VictoriaMetrics) -> BTreeMap<BTreeMap<String, String>, Vec<(i64, f64)>> {
-    let mut all: BTreeMap<_, Vec<(i64, f64)>> = BTreeMap::new();
+fn everything(store: &VictoriaMetrics) -> Stored {
+    let mut all = Stored::new();
     for piece in store.export("{__name__!=\"\"}") {
         all.entry(piece.metric).or_default().extend(piece.timestamps.into_iter().zip(piece.values));
     }
