@@ -20,4 +20,5 @@ mod harness_works;
 mod history_command;
 mod licences;
 mod mqtt;
+mod power_cut;
 mod real_house;
