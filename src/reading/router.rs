@@ -172,20 +172,33 @@ impl Route {
         if let Err(refusal) = self.pointers.read(payload) {
             return outcome.refuse(refusal);
         }
+        // The channels of a message mostly share their time: it is worked out once.
+        let mut last = None;
         for &JsonTarget { target, value, time } in &self.json {
-            let at = match time.map(|slot| self.pointers.found(slot)) {
-                None => placed(delivery, arrival),
-                Some(Found::Number(number)) => time::from_number(number),
-                Some(Found::Time(at)) => Ok(at),
-                Some(Found::Missing | Found::Other) => Err(Refusal::BadTime),
+            let at = match last {
+                Some((slot, at)) if slot == time => at,
+                _ => self.event_time(time, arrival, delivery),
             };
-            let at = if time.is_some() { at.and_then(|at| time::plausible(at, arrival)) } else { at };
+            last = Some((time, at));
             match self.pointers.found(value) {
                 Found::Number(number) => target.give(at, number, outcome, out),
                 Found::Missing => outcome.refuse(Refusal::Missing),
                 Found::Time(_) | Found::Other => outcome.refuse(Refusal::WrongType),
             }
         }
+    }
+}
+
+impl Route {
+    /// The time at a slot; without one, the arrival.
+    fn event_time(&self, slot: Option<usize>, arrival: Stamp, delivery: Delivery) -> Result<Stamp, Refusal> {
+        let Some(slot) = slot else { return placed(delivery, arrival) };
+        let at = match self.pointers.found(slot) {
+            Found::Number(number) => time::from_number(number)?,
+            Found::Time(at) => at,
+            Found::Missing | Found::Other => return Err(Refusal::BadTime),
+        };
+        time::plausible(at, arrival)
     }
 }
 

@@ -3,6 +3,7 @@
 use jiff::Timestamp;
 
 use super::Refusal;
+use super::number::round;
 use crate::units::{Span, Stamp};
 
 /// How far a payload's time may be ahead of its arrival: clocks of devices that are set by hand
@@ -19,12 +20,12 @@ const MILLISECONDS_FROM: f64 = 1e11;
 /// A Unix time in seconds or, if it is that large, in milliseconds.
 pub(super) fn from_number(number: f64) -> Result<Stamp, Refusal> {
     let ms = if number >= MILLISECONDS_FROM { number } else { number * 1000.0 };
-    // Beyond this an i64 of milliseconds would overflow; it is no time either way.
-    if !ms.is_finite() || ms.abs() > 1e17 {
+    // Beyond some 100,000 years it is no time; and NaN is none.
+    if !(-3e15..=3e15).contains(&ms) {
         return Err(Refusal::BadTime);
     }
     // Rounded to the millisecond first: 1,700,000,000.1 s as a double is a little below it.
-    Ok(Stamp::from_millis(ms.round() as i64))
+    Ok(Stamp::from_millis(round(ms)))
 }
 
 /// An RFC 3339 date and time with an offset.
