@@ -14,6 +14,7 @@ use crate::site::{SeriesIndex, Site};
 use crate::units::{Span, Stamp};
 
 use super::Result;
+use super::recount::rezone;
 use super::rule::Rules;
 
 /// Names no row: what an offline reader sees of a site or series that has nothing stored yet.
@@ -72,7 +73,8 @@ pub(super) struct Catalog {
 }
 
 impl Catalog {
-    /// Finds the rows of all names, adding those that are new.
+    /// Finds the rows of all names, adding those that are new. A site whose zone is another than before
+    /// gets its days and months added up anew.
     pub(super) fn register(db: &mut Connection, sites: &[Arc<Site>]) -> Result<Self> {
         let tx = db.transaction()?;
         for site in sites {
@@ -92,6 +94,17 @@ impl Catalog {
             }
         }
         let catalog = Self::look_up(&tx, sites)?;
+        for entry in &catalog.entries {
+            let zone: String =
+                tx.query_row("SELECT time_zone FROM site WHERE id = ?1", [entry.row], |r| r.get(0))?;
+            if zone != entry.site.time_zone {
+                rezone(&tx, entry)?;
+                tx.execute(
+                    "UPDATE site SET time_zone = ?2 WHERE id = ?1",
+                    params![entry.row, entry.site.time_zone],
+                )?;
+            }
+        }
         tx.commit()?;
         Ok(catalog)
     }

@@ -10,7 +10,7 @@ use std::ops::Range;
 use rusqlite::Connection;
 use rustc_hash::FxHashMap;
 
-use crate::calendar::LocalDay;
+use crate::calendar::{LocalDay, LocalMonth};
 use crate::flow::{Row, account};
 use crate::reading::Sample;
 use crate::site::SeriesIndex;
@@ -74,14 +74,10 @@ impl Recount<'_> {
         }
         let months: BTreeSet<_> = days.iter().map(|(series, day)| (*series, day.month())).collect();
         for (series, day) in days {
-            let (year, month, of_month) = day.civil();
-            let date = format!("{year:04}-{month:02}-{of_month:02}");
-            self.sum(series, Table::Day, self.entry.zone.day_range(day), &date)?;
+            self.sum(series, Table::Day, self.entry.zone.day_range(day), &date_of(day))?;
         }
         for (series, month) in months {
-            let (year, number) = month.civil();
-            let date = format!("{year:04}-{number:02}");
-            self.sum(series, Table::Month, self.entry.zone.month_range(month), &date)?;
+            self.sum(series, Table::Month, self.entry.zone.month_range(month), &name_of(month))?;
         }
         for range in tidy(ranges) {
             self.unsealed_minutes(range.start.max(self.sealed)..range.end, &mut outcome)?;
@@ -285,6 +281,49 @@ pub(super) fn readings_of(
         all.push(samples);
     }
     Ok(all)
+}
+
+/// Adds all days and months of a site up anew from its quarter hours, which know no zone: for a map
+/// that has another zone than before.
+pub(super) fn rezone(db: &Connection, entry: &Entry) -> Result<()> {
+    let always = Stamp::MIN..Stamp::MAX;
+    for (index, series) in entry.series.iter().enumerate() {
+        let at = SeriesIndex(index as u32);
+        for table in [Table::Day, Table::Month] {
+            db.execute(&format!("DELETE FROM {} WHERE series = ?1", table.name()), [series])?;
+        }
+        let mut days: BTreeMap<LocalDay, Row> = BTreeMap::new();
+        let mut months: BTreeMap<LocalMonth, Row> = BTreeMap::new();
+        for (row, rule) in rows::select(db, Table::Quarter, *series, &always)? {
+            if rule != entry.rules.print(at, &(row.start..row.start + Span::QUARTER)) {
+                continue;
+            }
+            let day = entry.zone.day_of(row.start);
+            let start = || Row::empty(entry.zone.day_range(day).start);
+            days.entry(day).or_insert_with(start).absorb(&row);
+            let start = || Row::empty(entry.zone.month_range(day.month()).start);
+            months.entry(day.month()).or_insert_with(start).absorb(&row);
+        }
+        for (day, sum) in days {
+            let rule = entry.rules.print(at, &entry.zone.day_range(day));
+            rows::put(db, Table::Day, *series, (sum, rule), Some(&date_of(day)))?;
+        }
+        for (month, sum) in months {
+            let rule = entry.rules.print(at, &entry.zone.month_range(month));
+            rows::put(db, Table::Month, *series, (sum, rule), Some(&name_of(month)))?;
+        }
+    }
+    Ok(())
+}
+
+fn date_of(day: LocalDay) -> String {
+    let (year, month, of_month) = day.civil();
+    format!("{year:04}-{month:02}-{of_month:02}")
+}
+
+fn name_of(month: LocalMonth) -> String {
+    let (year, number) = month.civil();
+    format!("{year:04}-{number:02}")
 }
 
 /// From where to where a row of that table reaches.

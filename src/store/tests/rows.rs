@@ -198,6 +198,34 @@ fn a_split_made_by_another_rule_is_not_shown_and_comes_back_with_its_day() {
 }
 
 #[test]
+fn a_map_with_another_zone_gets_its_days_cut_anew() {
+    let mut rig = Rig::new(&[]);
+    rig.run(0, 3 * 3600 + 60);
+    rig.seal(3 * 3600);
+    // Midnight in Stockholm was an hour before the first reading, in Azores time an hour after it.
+    let days = |rig: &Rig| {
+        let rows = rig.rows(Level::Day, -86_400, 86_400).into_iter().filter(|(series, _)| series.0 == 0);
+        rows.map(|(_, row)| row.start).collect::<Vec<_>>()
+    };
+    for (zone, starts) in [
+        ("Europe/Stockholm", vec![at(-3600)]),
+        ("Atlantic/Azores", vec![at(-86_400 + 3600), at(3600)]),
+        ("America/Denver", vec![at(-17 * 3600)]),
+    ] {
+        let moved = site_of(&MAP.replace("America/Denver", zone));
+        rig.send(Command::Sites(vec![moved]));
+        rig.flush();
+        assert_eq!(days(&rig), starts, "{zone}");
+        let sum = |level| {
+            let rows = rig.rows(level, -86_400 * 40, 86_400);
+            rows.iter().map(|(series, row)| i64::from(series.0) * row.net().0).sum::<i64>()
+        };
+        assert_eq!(sum(Level::Day), sum(Level::Minute), "{zone}");
+        assert_eq!(sum(Level::Month), sum(Level::Minute), "{zone}");
+    }
+}
+
+#[test]
 fn a_reader_sees_rows_that_belong_together_whatever_is_written() {
     let mut rig = Rig::new(&[]);
     rig.run(0, 3660);

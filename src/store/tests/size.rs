@@ -50,31 +50,92 @@ const LEVELS: [(&[i64], f64, f64); 17] = [
     (&[800, 2_000, 3_500], 500.0, 30.0),
 ];
 
-#[test]
-fn a_day_of_nineteen_channels_takes_less_than_nine_tenths_of_a_byte_a_reading() {
-    let names: Vec<String> = (1..=17).map(|n| format!("{n:?}")).collect();
-    let names = names.join("\", \"");
-    let map = MAP.replace(r#"["m1", "m2", "1", "2"]"#, &format!(r#"["m1", "m2", "{names}"]"#));
-    let site = site_of(&map);
-    let directory = tempfile::tempdir().expect("a directory");
-    let (store, events) = open(directory.path(), &site, &[]);
-    let mut random = ChaCha8Rng::seed_from_u64(42);
-    let mut loads = LEVELS.map(|(levels, dwell, noise)| Load { levels, dwell, noise, level: 0, drift: 0.0 });
-    let day = 86_400;
-    let mut count = 0;
-    for hour in 0..24 {
+/// The house of the measurements: two mains and seventeen circuits, of which the network holds one
+/// message in ten up by a tenth of a second.
+struct House {
+    site: Arc<Site>,
+    random: ChaCha8Rng,
+    loads: [Load; 17],
+}
+
+impl House {
+    fn new() -> Self {
+        let names: Vec<String> = (1..=17).map(|n| n.to_string()).collect();
+        let names = names.join("\", \"");
+        let map = MAP.replace(r#"["m1", "m2", "1", "2"]"#, &format!(r#"["m1", "m2", "{names}"]"#));
+        let loads = LEVELS.map(|(levels, dwell, noise)| Load { levels, dwell, noise, level: 0, drift: 0.0 });
+        Self { site: site_of(&map), random: ChaCha8Rng::seed_from_u64(42), loads }
+    }
+
+    fn readings(&mut self, seconds: Range<i64>) -> Vec<Reading> {
         let mut readings = Vec::new();
-        for second in hour * 3600..(hour + 1) * 3600 {
-            // The network holds one in ten up by a tenth of a second.
-            let at = at(second) + Span(i64::from(random.random::<f64>() < 0.1));
-            let circuits = loads.each_mut().map(|load| load.next(&mut random));
+        for second in seconds {
+            let at = at(second) + Span(i64::from(self.random.random::<f64>() < 0.1));
+            let circuits = self.loads.each_mut().map(|load| load.next(&mut self.random));
             let leg = |odd: usize| circuits.iter().skip(odd).step_by(2).sum::<i64>();
-            let mains = [leg(0), leg(1)].map(|sum| sum + 1_500 + random.random_range(0..40));
+            let mains = [leg(0), leg(1)].map(|sum| sum + 1_500 + self.random.random_range(0..40));
             for (channel, value) in mains.iter().chain(&circuits).enumerate() {
                 let sample = Sample { at, value: *value };
                 readings.push(Reading { site: SiteIndex(0), channel: ChannelIndex(channel as u32), sample });
             }
         }
+        readings
+    }
+}
+
+/// What a commit writes goes into the write-ahead log, which is not cut short before this hour is
+/// over; from there each page that changed goes into the file once.
+#[test]
+fn a_day_of_commits_every_five_seconds_writes_less_than_a_quarter_of_a_gigabyte() {
+    let mut house = House::new();
+    let directory = tempfile::tempdir().expect("a directory");
+    let (store, events) = open(directory.path(), &house.site, &["builder"]);
+    let log = || {
+        let path = directory.path().join(format!("{FILE_NAME}-wal"));
+        std::fs::metadata(path).map_or(0, |data| data.len())
+    };
+    let mut flow = SiteFlow::new(Arc::clone(&house.site), None);
+    for second in (0..3660).step_by(5) {
+        let readings = house.readings(second..second + 5);
+        let mut minutes = Vec::new();
+        for reading in &readings {
+            flow.push(reading.channel, reading.sample);
+        }
+        flow.advance(at(second + 5), &mut minutes);
+        let minutes = minutes.into_iter().map(|minute| (SiteIndex(0), minute)).collect();
+        let ticket = second as u64;
+        let batch = Batch { ticket, readings, minutes, late: Vec::new() };
+        store.sender().blocking_send(Command::Commit(batch)).expect("the writer is there");
+        wait(&events, |event| matches!(event, Event::Committed { .. }));
+    }
+    let committed = log();
+    store.sender().blocking_send(Command::Seal { before: at(3600) }).expect("the writer is there");
+    wait(&events, |event| matches!(event, Event::Sealed { .. }));
+    let sealed = log();
+    // Into the file goes each page of it at most once an hour.
+    let file = std::fs::metadata(database(directory.path())).expect("the file").len();
+    store.sender().blocking_send(Command::Flush).expect("the writer is there");
+    wait(&events, |event| *event == Event::Flushed);
+    let pages = std::fs::metadata(database(directory.path())).expect("the file").len().max(file);
+    let a_day = (sealed + pages) * 24;
+    println!(
+        "an hour: {committed} bytes of commits, {} of the seal, {pages} into the file",
+        sealed - committed
+    );
+    println!("a day: {:.1} MB", a_day as f64 / 1e6);
+    assert!(sealed > committed && committed > 720 * 4096, "the log was not cut short");
+    assert!(a_day < 250_000_000, "{a_day}");
+}
+
+#[test]
+fn a_day_of_nineteen_channels_takes_less_than_nine_tenths_of_a_byte_a_reading() {
+    let mut house = House::new();
+    let directory = tempfile::tempdir().expect("a directory");
+    let (store, events) = open(directory.path(), &house.site, &[]);
+    let day = 86_400;
+    let mut count = 0;
+    for hour in 0..24 {
+        let readings = house.readings(hour * 3600..(hour + 1) * 3600);
         count += readings.len();
         let batch = Batch { ticket: hour as u64, readings, ..Batch::default() };
         store.sender().blocking_send(Command::Commit(batch)).expect("the writer is there");
