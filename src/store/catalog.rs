@@ -3,6 +3,7 @@
 //! A map can be changed and its channels renumbered; a name's row stays. So what is kept goes by
 //! rows, and what comes in and goes out by the positions of the map in force.
 
+use std::ops::Range;
 use std::sync::Arc;
 
 use rusqlite::{Connection, OptionalExtension, params};
@@ -51,6 +52,19 @@ impl Entry {
     /// Whether the channel counts.
     pub fn is_counter(&self, channel: usize) -> bool {
         self.site.devices[self.site.channels[channel].device].unit.is_counter()
+    }
+
+    /// Whose readings the minutes of these ranges can follow from: all of them where there is a
+    /// counter.
+    pub fn window(&self, ranges: &[Range<Stamp>]) -> Range<Stamp> {
+        let first = ranges.iter().map(|range| range.start).min().unwrap_or(Stamp::MAX);
+        let last = ranges.iter().map(|range| range.end).max().unwrap_or(Stamp::MIN);
+        // A day whose splits were made by another rule is taken whole.
+        let (first, last) = (first.floor(Span::DAY), last.floor(Span::DAY) + Span::DAY);
+        if (0..self.site.channels.len()).any(|channel| self.is_counter(channel)) {
+            return Stamp::MIN..Stamp::MAX;
+        }
+        first - self.widest_reach()..last + self.widest_reach()
     }
 
     /// The row of a series.
@@ -162,6 +176,15 @@ impl Catalog {
     /// Site and position of a row of `series`, if a map in force has it.
     pub(super) fn series_of(&self, row: i64) -> Option<(SiteIndex, SeriesIndex)> {
         self.series.get(&row).copied()
+    }
+
+    /// Whether the row of `series` is a channel that counts.
+    pub(super) fn is_counter(&self, series: i64) -> bool {
+        self.series_of(series).is_some_and(|(site, index)| {
+            let entry = &self.entries[site.0 as usize];
+            let channel = index.0 as usize;
+            channel < entry.site.channels.len() && entry.is_counter(channel)
+        })
     }
 
     /// From when on readings of this series must stay in the journal when everything before

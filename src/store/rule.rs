@@ -38,6 +38,17 @@ impl Rules {
         Self { channels: site.channels.len(), splits: (0..site.splits.len()).map(rule).collect() }
     }
 
+    /// The fingerprint of a series' rule if it is the same in every range.
+    pub(super) fn always(&self, series: SeriesIndex) -> Option<i64> {
+        match (series.0 as usize).checked_sub(self.channels) {
+            None => Some(0),
+            Some(split) => match self.splits[split].since[..] {
+                [(_, print)] => Some(print as i64),
+                _ => None,
+            },
+        }
+    }
+
     /// The fingerprint of a series' rule in `range`: 0 for a channel, which follows from nothing but
     /// itself. Where the rule changes inside of the range, one over all its parts.
     pub(super) fn print(&self, series: SeriesIndex, range: &Range<Stamp>) -> i64 {
@@ -76,6 +87,7 @@ mod tests {
         assert_eq!(print(1, 0, 1000), 0, "a channel has no rule");
         assert_eq!(print(2, 0, 100), 5);
         assert_eq!(print(2, 100, 200), 7);
+        assert_eq!((rules.always(SeriesIndex(1)), rules.always(SeriesIndex(2))), (Some(0), None));
         let both = print(2, 0, 200);
         assert!(both != 5 && both != 7 && both != 0);
         assert_eq!(both, print(2, 50, 101), "it is the change that counts");

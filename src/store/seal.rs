@@ -41,7 +41,8 @@ pub(super) struct Sealing {
     last: i64,
     /// Sites that are merged together, by row of `site`.
     pub groups: VecDeque<Vec<i64>>,
-    /// For each series, its last reading that would otherwise go.
+    /// For each counter, its last reading that would otherwise go: the next one is a difference to it,
+    /// however long it takes to come.
     last_gone: FxHashMap<i64, Stamp>,
     /// The journal is thinned out up to this row.
     pub thinned: i64,
@@ -82,7 +83,7 @@ impl Sealing {
         let reach = sites.iter().filter_map(|site| catalog.entry_of(*site)).map(Entry::widest_reach).max();
         let until = self.before + reach.unwrap_or(Span::ZERO) + Span::MINUTE;
         let unsealed = unsealed(db, sites, Stamp::MIN..until)?;
-        for (series, samples) in &unsealed {
+        for (series, samples) in unsealed.iter().filter(|(series, _)| catalog.is_counter(**series)) {
             let keep = catalog.keep_from(*series, self.before);
             let gone = samples.partition_point(|sample| sample.at < keep);
             if let Some(last) = samples[..gone].last() {
@@ -301,7 +302,10 @@ pub(super) fn left_late(
     each_row(db, Stamp::MIN..latest, |_, from, body| {
         for kept in journal::decode(from, body)? {
             let Some((site, series)) = catalog.series_of(kept.series) else { continue };
-            if kept.sample.at >= sealed(kept.site) {
+            // What a seal leaves in the journal to reach into the open hour is not late. What is late
+            // among that, and a counter's, is counted when the next seal merges it.
+            let stays = catalog.keep_from(kept.series, sealed(kept.site));
+            if kept.sample.at >= stays || catalog.is_counter(kept.series) {
                 continue;
             }
             let reach = catalog.entry(site).map_or(Span::ZERO, |entry| entry.reach(series.0 as usize));

@@ -132,8 +132,13 @@ impl history::Source for Source {
         for (index, series) in entry.series.iter().enumerate() {
             let at = SeriesIndex(index as u32);
             let mut rows = stored(&snapshot.db, entry, at, level, &range)?;
+            // Minutes come by time, so the interval of one is mostly that of the one before.
+            let mut interval = Stamp(0)..Stamp(0);
             for (_, row) in snapshot.recent.iter().filter(|(other, _)| other == series) {
-                let start = start_of(entry, level, row.start);
+                if !interval.contains(&row.start) {
+                    interval = interval_of(entry, level, row.start);
+                }
+                let start = interval.start;
                 if !range.contains(&start) {
                     continue;
                 }
@@ -165,20 +170,21 @@ fn stored(
         Level::Month => Table::Month,
     };
     let ruled = rows::select(db, table, series, range)?.into_iter();
-    let channel = (at.0 as usize) < entry.site.channels.len();
+    let always = entry.rules.always(at);
     let holds = |row: &Row, rule: i64| {
-        channel || rule == entry.rules.print(at, &extent(&entry.zone, table, row.start))
+        let in_force = || entry.rules.print(at, &extent(&entry.zone, table, row.start));
+        rule == always.unwrap_or_else(in_force)
     };
     Ok(ruled.filter(|(row, rule)| holds(row, *rule)).map(|(row, _)| row).collect())
 }
 
-/// Where the row of that level starts that a minute belongs to.
-fn start_of(entry: &Entry, level: Level, minute: Stamp) -> Stamp {
+/// The interval of that level that a minute belongs to.
+fn interval_of(entry: &Entry, level: Level, minute: Stamp) -> Range<Stamp> {
     match level {
-        Level::Minute => minute,
-        Level::Quarter => minute.floor(Span::QUARTER),
-        Level::Day => extent(&entry.zone, Table::Day, minute).start,
-        Level::Month => extent(&entry.zone, Table::Month, minute).start,
+        Level::Minute => minute..minute + Span::MINUTE,
+        Level::Quarter => extent(&entry.zone, Table::Quarter, minute.floor(Span::QUARTER)),
+        Level::Day => extent(&entry.zone, Table::Day, minute),
+        Level::Month => extent(&entry.zone, Table::Month, minute),
     }
 }
 

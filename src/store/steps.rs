@@ -71,11 +71,12 @@ impl Writer {
         let shared = Arc::clone(&self.shared);
         let sealed = self.progress.get(&site).map_or(Stamp::MIN, |progress| progress.sealed);
         let marks = shared.has_centrals();
+        let window = entry.window(&ranges);
         // Only this thread changes them, so they stay as they are while this counts.
         let shown = shared.recent().rows(site, &(Stamp::MIN..Stamp::MAX));
         let done = self.insist(|db| {
             let tx = db.transaction()?;
-            let unsealed = seal::unsealed(&tx, &[site], Stamp::MIN..Stamp::MAX)?;
+            let unsealed = seal::unsealed(&tx, &[site], window.clone())?;
             let recount = Recount { db: &tx, entry, unsealed: &unsealed, sealed, recent: &shown };
             let outcome = recount.run(ranges.clone())?;
             for range in outcome.changed.iter().filter(|_| marks) {

@@ -68,9 +68,9 @@ fn what_stays_in_the_journal_after_a_seal_is_the_open_hour_and_what_reaches_into
         let of_channel = left.iter().filter(|reading| reading.channel.0 == channel);
         (of_channel.map(|reading| reading.sample.at).min().expect("some") - at(3600)).0
     };
-    // A mean reaches three periods back; before that the last reading, where a silence would begin.
-    assert_eq!(first(0), -40);
-    // The counter is read every minute and reaches three, and one before.
+    // A mean reaches three periods back.
+    assert_eq!(first(0), -30);
+    // The counter is read every minute and reaches three, and one before, to count from.
     assert_eq!(first(4), -2400);
     assert_eq!(left.iter().map(|reading| reading.sample.at).max(), Some(at(3719)));
     // A second seal of the same hours changes nothing.

@@ -198,6 +198,27 @@ fn a_split_made_by_another_rule_is_not_shown_and_comes_back_with_its_day() {
 }
 
 #[test]
+fn a_late_reading_that_a_kill_kept_from_being_counted_is_counted_after_the_start() {
+    let mut rig = Rig::new(&[]);
+    rig.run(0, 1800);
+    rig.run(1860, 3700);
+    rig.seal(3600);
+    // Committed, and killed before anything was counted: no flow says that it is late.
+    let readings: Vec<Reading> = (1800..1860).flat_map(readings_at).collect();
+    for reading in &readings {
+        rig.given[reading.channel.0 as usize].push(reading.sample);
+    }
+    rig.send(Command::Commit(Batch { ticket: 9999, readings, ..Batch::default() }));
+    rig.wait(|event| matches!(event, Event::Committed { ticket: 9999, .. }));
+    let killed = rig.copy();
+    let (store, events) = open(killed.path(), &rig.site, &[]);
+    store.sender().blocking_send(Command::Flush).expect("the writer is there");
+    wait(&events, |event| *event == Event::Flushed);
+    let rows = store.reader().source(SiteIndex(0)).rows(Level::Minute, at(0)..at(3600)).expect("rows");
+    assert_eq!(rows, rig.expected(0, 3600));
+}
+
+#[test]
 fn a_map_with_another_zone_gets_its_days_cut_anew() {
     let mut rig = Rig::new(&[]);
     rig.run(0, 3 * 3600 + 60);
