@@ -96,11 +96,15 @@ impl Devices {
         }
     }
 
-    /// Takes a second in; gives the messages that are due at its end.
-    pub fn messages(&mut self, second: &Second, mut each: impl FnMut(Message)) {
+    /// Takes a second in; gives the messages that are due at its end. How many readings they hold.
+    pub fn messages(&mut self, second: &Second, mut each: impl FnMut(Message)) -> u64 {
         let end = second.at + Span::TICK;
         let mut values = vec![None; self.sums.len()];
-        self.readings(second, |channel, sample| values[channel.0 as usize] = Some(sample.value));
+        let mut count = 0;
+        self.readings(second, |channel, sample| {
+            values[channel.0 as usize] = Some(sample.value);
+            count += 1;
+        });
         for meter in &self.meters {
             if !meter.channels.iter().any(|channel| values[*channel].is_some()) {
                 continue;
@@ -109,6 +113,7 @@ impl Devices {
                 each(output.message(&values, meter.device.unit, end));
             }
         }
+        count
     }
 }
 

@@ -28,6 +28,14 @@ pub struct Laid {
     pub truth: Ledger,
 }
 
+impl Laid {
+    /// Adds what was laid in after it.
+    pub fn append(&mut self, later: Self) {
+        self.readings += later.readings;
+        self.truth.append(&later.truth);
+    }
+}
+
 /// Simulates `range` (whole seconds) and keeps what the site's meters would have sent, sealed as
 /// far as hours are over. `progress` hears of each hour. It blocks: give it a thread of its own.
 ///

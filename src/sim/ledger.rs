@@ -39,6 +39,21 @@ impl Ledger {
         sums.untracked += truth.untracked;
     }
 
+    /// Adds what another holds.
+    pub fn append(&mut self, other: &Self) {
+        self.seconds += other.seconds;
+        let (sums, more) = (&mut self.joules, &other.joules);
+        sums.circuits.resize(sums.circuits.len().max(more.circuits.len()), 0.0);
+        for (sum, joules) in sums.circuits.iter_mut().zip(&more.circuits) {
+            *sum += joules;
+        }
+        sums.import += more.import;
+        sums.export += more.export;
+        sums.generation += more.generation;
+        sums.consumption += more.consumption;
+        sums.untracked += more.untracked;
+    }
+
     /// By circuit, in the order of the map; generation is negative.
     pub fn circuits(&self) -> Vec<f64> {
         self.joules.circuits.iter().map(|joules| joules / JOULES_PER_KWH).collect()

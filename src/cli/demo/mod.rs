@@ -1,0 +1,251 @@
+//! `panelwright demo`: a simulated house, a real broker connection, the daemon and its API in one
+//! process on loopback.
+
+mod meters;
+mod place;
+mod screen;
+mod summary;
+
+use std::net::{Ipv4Addr, SocketAddr};
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::Duration;
+
+use anyhow::{Context, Result, bail};
+
+use super::{Common, Exit};
+use crate::clock::Clock;
+use crate::daemon::{self, Daemon, Maps, Notifier};
+use crate::mqtt::embedded::Broker;
+use crate::sim::{self, Laid};
+use crate::site::Site;
+use crate::status::Part;
+use crate::store;
+use crate::units::{Span, Stamp};
+use meters::Meters;
+use place::Place;
+use screen::Screen;
+
+/// Simulated seconds per second, at most: an hour goes by in twelve seconds. Beyond that the figures
+/// change faster than anybody can read them, and a slow machine falls behind.
+const FASTEST: f64 = 300.0;
+/// Days of history that `--days` may ask for: ten years.
+const MOST_DAYS: u16 = 3_660;
+/// How long the daemon may take to be connected.
+const CONNECTED_WITHIN: Duration = Duration::from_secs(20);
+/// How long the last messages may take from the meters into the daemon's books.
+const ARRIVED_WITHIN: Duration = Duration::from_secs(20);
+/// How often a condition is looked at.
+const POLL: Duration = Duration::from_millis(20);
+/// History is brought up to the present again until no more than this is missing.
+const GAP: Span = Span::from_seconds(10);
+
+/// Everything in one process, on loopback, with a simulated house: nothing else is needed.
+///
+/// The house and all its data are invented.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "Examples:
+  panelwright demo
+  panelwright demo --for 20s
+  panelwright demo --days 7 --speed 60 --data ./demo")]
+pub(super) struct Args {
+    /// Port of the API on loopback; 0 takes a free one [default: 8433, or a free one if it is taken]
+    #[arg(long, value_name = "PORT")]
+    port: Option<u16>,
+    /// Keep settings, map and store there [default: a temporary directory, removed at the end]
+    #[arg(long, value_name = "DIR")]
+    data: Option<PathBuf>,
+    /// Simulated seconds per second, 1 to 300
+    #[arg(long, value_name = "N", default_value_t = 1.0, value_parser = parse_speed)]
+    speed: f64,
+    /// Stop by itself after this time, such as 30s or 5m
+    #[arg(long = "for", value_name = "TIME", value_parser = parse_duration)]
+    stop_after: Option<Duration>,
+    /// Days of history to lay in before it starts
+    #[arg(long, value_name = "N", default_value_t = 0, value_parser = clap::value_parser!(u16).range(0..=i64::from(MOST_DAYS)))]
+    days: u16,
+    /// Which house, people and weather: the same number gives the same ones
+    #[arg(long, value_name = "N", default_value_t = 1)]
+    seed: u64,
+}
+
+fn parse_speed(text: &str) -> Result<f64, String> {
+    match text.parse() {
+        Ok(speed) if (1.0..=FASTEST).contains(&speed) => Ok(speed),
+        _ => Err(format!("a number from 1 to {FASTEST}, simulated seconds per second")),
+    }
+}
+
+fn parse_duration(text: &str) -> Result<Duration, String> {
+    let duration: Option<jiff::SignedDuration> = text.parse().ok();
+    let duration = duration.and_then(|duration| Duration::try_from(duration).ok());
+    duration.filter(|duration| !duration.is_zero()).ok_or_else(|| "a time such as 30s, 5m or 1h30m".into())
+}
+
+/// Runs it.
+pub(super) fn run(_common: &Common, args: &Args) -> Result<Exit> {
+    // One thread for the API and the screen, one for the meters; the daemon brings its own.
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(2)
+        .enable_all()
+        .build()
+        .context("the asynchronous runtime did not start")?;
+    runtime.block_on(demo(args))
+}
+
+async fn demo(args: &Args) -> Result<Exit> {
+    let broker = Broker::start(SocketAddr::from((Ipv4Addr::LOCALHOST, 0))).await?;
+    let place = Place::prepare(args.data.as_deref(), broker.address(), api_port(args.port).await)?;
+    let site = Arc::new(place.site()?);
+    let mut screen = Screen::new();
+    screen.welcome(&site, args.seed);
+
+    let history = lay_in(args, &place, &site, &mut screen).await?;
+    let clock = clock(args.speed, history.as_ref().map(|(_, end)| *end));
+    let maps = Maps::load(place.load_maps())?;
+    let settings = place.settings()?;
+    let daemon = Daemon::start(daemon::config(&settings, maps, clock, None, Notifier::silent())?).await?;
+    let sent = live(args, &place, &site, &broker, &daemon, clock, &mut screen).await;
+    let (sent, counted) = match sent {
+        Ok(sent) => {
+            let arrived = arrived(&daemon, sent.readings).await;
+            (Some(sent), arrived)
+        }
+        Err(error) => {
+            screen.problem(&error);
+            (None, false)
+        }
+    };
+    // In this order: the daemon says goodbye through the broker.
+    daemon.stop().await?;
+    broker.shutdown().await;
+
+    let Some(sent) = sent else { return Ok(Exit::Short) };
+    if !counted {
+        screen.problem(&anyhow::anyhow!("not every reading reached the daemon's books in time"));
+    }
+    let reader = store::Reader::offline(&place.store_directory(), std::slice::from_ref(&site))?;
+    let good = summary::closing(&site, &reader, &sent, history.as_ref().map(|(laid, _)| laid))?;
+    screen.farewell(&place);
+    Ok(if good && counted { Exit::Fine } else { Exit::Short })
+}
+
+/// The port to use: the one asked for, else the usual one if nobody has it, else any.
+async fn api_port(asked: Option<u16>) -> u16 {
+    const USUAL: u16 = 8433;
+    match asked {
+        Some(port) => port,
+        None => match tokio::net::TcpListener::bind((Ipv4Addr::LOCALHOST, USUAL)).await {
+            Ok(_) => USUAL,
+            Err(_) => 0,
+        },
+    }
+}
+
+/// At speed 1 the system's clock; else one that starts now, or where history ends.
+fn clock(speed: f64, history_end: Option<Stamp>) -> Clock {
+    if speed == 1.0 {
+        return Clock::wall();
+    }
+    Clock::simulated(history_end.unwrap_or_else(|| Clock::wall().now()), speed)
+}
+
+/// Lays in `--days` up to the present, and then what went by meanwhile.
+async fn lay_in(
+    args: &Args,
+    place: &Place,
+    site: &Arc<Site>,
+    screen: &mut Screen,
+) -> Result<Option<(Laid, Stamp)>> {
+    if args.days == 0 {
+        return Ok(None);
+    }
+    if place.has_store() {
+        bail!("there is a store in the directory of --data already: --days lays history into an empty one");
+    }
+    let now = || Clock::wall().now().floor(Span::TICK);
+    let mut from = now() - Span(Span::DAY.0 * i64::from(args.days));
+    let whole = now() - from;
+    let begun = from;
+    let mut laid = Laid::default();
+    while now() - from > GAP {
+        let range = from..now();
+        let (site, options, seed) = (Arc::clone(site), place.store_options(), args.seed);
+        let (told, mut heard) = tokio::sync::watch::channel(range.start);
+        let end = range.end;
+        let work = tokio::task::spawn_blocking(move || {
+            sim::lay_in(options, &site, seed, range, |at| drop(told.send_replace(at)))
+        });
+        while heard.changed().await.is_ok() {
+            let at = *heard.borrow_and_update();
+            screen.progress(args.days, (at - begun).0 as f64 / whole.0 as f64);
+        }
+        laid.append(work.await.context("laying in history ended early")??);
+        from = end;
+    }
+    screen.laid(args.days, &laid);
+    Ok(Some((laid, from)))
+}
+
+/// Meters and screen until it is time to stop; what the meters sent.
+async fn live(
+    args: &Args,
+    place: &Place,
+    site: &Arc<Site>,
+    broker: &Broker,
+    daemon: &Daemon,
+    clock: Clock,
+    screen: &mut Screen,
+) -> Result<meters::Sent> {
+    eventually(CONNECTED_WITHIN, || {
+        daemon.board().snapshot().parts.iter().any(|(part, state)| *part == Part::Broker && state.ok)
+    })
+    .await
+    .context("the daemon did not reach the broker inside of its own process")?;
+    let meters = Meters::start(site, args.seed, broker.address(), clock).await?;
+    screen.directions(place, broker.address(), daemon.address(), site, args.speed);
+    let ended = {
+        let stop = stop_signal(args.stop_after);
+        tokio::pin!(stop);
+        tokio::select! {
+            result = &mut stop => result,
+            result = screen.follow(daemon.address()) => result,
+        }
+    };
+    // The meters stop in order whatever ended the screen.
+    let sent = meters.stop().await?;
+    ended.map(|()| sent)
+}
+
+/// Ends after the time asked for, or when a person or the system says stop.
+async fn stop_signal(after: Option<Duration>) -> Result<()> {
+    use tokio::signal::unix::{SignalKind, signal};
+    let mut terminate = signal(SignalKind::terminate())?;
+    let timer = async {
+        match after {
+            Some(after) => tokio::time::sleep(after).await,
+            None => std::future::pending().await,
+        }
+    };
+    tokio::select! {
+        () = timer => {}
+        result = tokio::signal::ctrl_c() => result?,
+        _ = terminate.recv() => {}
+    }
+    Ok(())
+}
+
+/// Whether every reading got into the daemon's books.
+async fn arrived(daemon: &Daemon, readings: u64) -> bool {
+    let counters = &daemon.board().counters;
+    eventually(ARRIVED_WITHIN, || counters.readings_accepted.get() >= readings).await.is_some()
+}
+
+async fn eventually(within: Duration, mut condition: impl FnMut() -> bool) -> Option<()> {
+    let look = async {
+        while !condition() {
+            tokio::time::sleep(POLL).await;
+        }
+    };
+    tokio::time::timeout(within, look).await.ok()
+}
