@@ -1,6 +1,6 @@
 //! `panelwright now`
 
-mod client;
+pub(super) mod client;
 mod output;
 
 use std::path::PathBuf;

@@ -13,6 +13,7 @@ mod books;
 mod central;
 mod commands;
 mod day_lengths;
+mod demo;
 mod deploy;
 mod documents;
 mod harness;

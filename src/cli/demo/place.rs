@@ -5,12 +5,12 @@ use std::collections::BTreeMap;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 
-use anyhow::{Context, Result, anyhow};
+use anyhow::{Context, Result, anyhow, bail};
 use tempfile::TempDir;
 
 use crate::settings::{self, Settings};
 use crate::sim::HERON_LANE;
-use crate::site::{self, Site};
+use crate::site::{Severity, Site};
 use crate::store;
 
 /// The demo's directory.
@@ -85,24 +85,26 @@ impl Place {
 
     /// The house.
     pub(super) fn site(&self) -> Result<Site> {
-        read_site(&self.map_file())
+        let sites = read_sites(&self.maps_directory())?;
+        // The demo's own file is one of them, whatever else lies there.
+        let house = sites.into_iter().find(|site| site.id == "heron-lane");
+        house.context("the demo's own map is missing")
     }
 
     /// How the daemon reads the map, at its start and when it is told to again.
     pub(super) fn load_maps(&self) -> Box<dyn Fn() -> Result<Vec<Site>> + Send> {
-        let file = self.map_file();
-        Box::new(move || Ok(vec![read_site(&file)?]))
+        let directory = self.maps_directory();
+        Box::new(move || read_sites(&directory))
     }
 }
 
-#[expect(clippy::disallowed_methods, reason = "the demo reads the map that it wrote")]
-fn read_site(file: &Path) -> Result<Site> {
-    let text = std::fs::read_to_string(file).with_context(|| format!("cannot read {}", file.display()))?;
-    let parsed = site::parse(&file.display().to_string(), &text);
-    parsed.site.ok_or_else(|| {
-        let findings: Vec<_> = parsed.findings.iter().map(ToString::to_string).collect();
-        anyhow!("the demo's map is refused:\n{}", findings.join("\n"))
-    })
+fn read_sites(directory: &Path) -> Result<Vec<Site>> {
+    let (sites, findings) = settings::load_sites(directory);
+    if findings.iter().any(|finding| finding.severity == Severity::Error) {
+        let findings: Vec<_> = findings.iter().map(ToString::to_string).collect();
+        bail!("the map in {} is refused:\n{}", directory.display(), findings.join("\n"));
+    }
+    Ok(sites)
 }
 
 #[expect(clippy::disallowed_methods, reason = "the demo writes settings and map for people to look at")]

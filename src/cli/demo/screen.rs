@@ -69,7 +69,8 @@ impl Screen {
     ) {
         let topics: Vec<_> =
             site.devices.iter().map(|device| device.topic.replace("{channel}", "+")).collect();
-        let fast = if speed > 1.0 { format!(", {speed} simulated seconds per second") } else { String::new() };
+        let fast =
+            if speed > 1.0 { format!(", {speed} simulated seconds per second") } else { String::new() };
         say(&format!("  page     http://{api}/"));
         say(&format!("  API      http://{api}/api/sites/{}/now", site.id));
         say(&format!("  broker   mqtt://{broker}   (MQTT 5 and 3.1.1, no password)"));

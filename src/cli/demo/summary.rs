@@ -41,7 +41,9 @@ pub(super) fn closing(site: &Site, reader: &Reader, sent: &Sent, laid: Option<&L
     say(&format!("\nBooks (feed − circuits − untracked, worst busbar): {books:.6} Wh"));
     let (worst, off_w, agreed) = agreement(site, &summary, &sent.truth);
     let word = if agreed { "agrees" } else { "DISAGREES" };
-    say(&format!("Against what the loads drew: {word}; the largest difference is {off_w:.2} W mean ({worst})."));
+    say(&format!(
+        "Against what the loads drew: {word}; the largest difference is {off_w:.2} W mean ({worst})."
+    ));
     if sent.behind > BEHIND {
         say(&format!(
             "The meters were up to {:.0} simulated seconds behind: this machine is too slow for that --speed.",
@@ -121,7 +123,8 @@ fn agreement(site: &Site, summary: &Summary, truth: &Ledger) -> (String, f64, bo
         let measured = !entry.terms.is_empty() && !matches!(entry.role, Role::Feeder(_));
         measured.then(|| (entry.label.clone(), FigureKey::Circuit(index), kwh))
     });
-    let figures = totals(truth).into_iter().map(|(name, key, kwh)| (name.to_owned(), key, kwh)).chain(circuits);
+    let figures =
+        totals(truth).into_iter().map(|(name, key, kwh)| (name.to_owned(), key, kwh)).chain(circuits);
     let (mut worst, mut worst_w, mut agreed) = (String::from("none"), 0.0, true);
     for (name, key, kwh) in figures {
         let true_w = kwh * 1000.0 / hours;

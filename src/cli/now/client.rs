@@ -23,28 +23,28 @@ const MAX_BYTES: usize = 4 << 20;
 
 /// Why there is nothing to show, and how the command ends for it.
 #[derive(Debug)]
-pub(super) struct Failure {
-    pub(super) exit: Exit,
+pub(in crate::cli) struct Failure {
+    pub(in crate::cli) exit: Exit,
     /// What is wrong; empty where the reader of the output left.
-    pub(super) why: String,
+    pub(in crate::cli) why: String,
 }
 
 impl Failure {
-    pub(super) fn new(exit: Exit, why: impl Into<String>) -> Self {
+    pub(in crate::cli) fn new(exit: Exit, why: impl Into<String>) -> Self {
         Self { exit, why: why.into() }
     }
 }
 
 /// A daemon at an address.
 #[derive(Debug)]
-pub(super) struct Client {
+pub(in crate::cli) struct Client {
     http: reqwest::Client,
     base: Url,
     password: Option<Secret>,
 }
 
 /// Where to ask a daemon that listens at `listen`: one that listens everywhere is on loopback too.
-pub(super) fn url_of(listen: SocketAddr) -> String {
+pub(in crate::cli) fn url_of(listen: SocketAddr) -> String {
     let ip = match listen.ip() {
         IpAddr::V4(ip) if ip.is_unspecified() => Ipv4Addr::LOCALHOST.into(),
         IpAddr::V6(ip) if ip.is_unspecified() => Ipv6Addr::LOCALHOST.into(),
@@ -54,7 +54,7 @@ pub(super) fn url_of(listen: SocketAddr) -> String {
 }
 
 impl Client {
-    pub(super) fn new(url: &str, password: Option<Secret>) -> Result<Self, Failure> {
+    pub(in crate::cli) fn new(url: &str, password: Option<Secret>) -> Result<Self, Failure> {
         let bad = |why: String| Failure::new(Exit::Usage, why);
         let base = Url::parse(url).map_err(|error| bad(format!("{url:?} is no URL: {error}")))?;
         if !matches!(base.scheme(), "http" | "https") {
@@ -107,7 +107,7 @@ impl Client {
     }
 
     /// The site of that id, or the only one.
-    pub(super) async fn site(&self, id: Option<&str>) -> Result<SiteInfo, Failure> {
+    pub(in crate::cli) async fn site(&self, id: Option<&str>) -> Result<SiteInfo, Failure> {
         let text = body(self.get(&["api", "sites"]).await?).await?;
         let Sites { sites } = serde_json::from_str(&text).map_err(|error| {
             Failure::new(Exit::Away, format!("{} is no daemon of ours: {error}", self.base))
@@ -129,12 +129,12 @@ impl Client {
     }
 
     /// The newest figures of a site.
-    pub(super) async fn now(&self, site: &str) -> Result<String, Failure> {
+    pub(in crate::cli) async fn now(&self, site: &str) -> Result<String, Failure> {
         body(self.get(&["api", "sites", site, "now"]).await?).await
     }
 
     /// Follows the live stream, and takes it up again when it breaks.
-    pub(super) async fn watch(
+    pub(in crate::cli) async fn watch(
         &self,
         site: &str,
         show: &mut dyn FnMut(&str) -> Result<(), Failure>,
