@@ -127,3 +127,53 @@ impl Writer {
         Ok(())
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::calendar::{Interval, Zone};
+    use crate::history::energy;
+    use crate::sim::tests::at;
+    use crate::site::FigureKey;
+    use crate::store::Reader;
+
+    #[test]
+    fn what_is_laid_in_is_the_truth_and_its_books_close() {
+        let directory = tempfile::tempdir().unwrap();
+        let site = Arc::new(super::super::tests::heron_lane());
+        let options = Options { directory: directory.path().to_owned(), centrals: Vec::new() };
+        let range = at("2026-06-20T10:10:00-06:00")..at("2026-06-20T13:40:00-06:00");
+        let mut hours = 0;
+        let laid = lay_in(options, &site, 4, range.clone(), |_| hours += 1).unwrap();
+        assert_eq!(hours, 4);
+        assert_eq!(laid.readings, 3 * 3600 * 20 + 1800 * 20);
+
+        let reader = Reader::offline(directory.path(), std::slice::from_ref(&site)).unwrap();
+        let zone = Zone::new(&site.time_zone).unwrap();
+        let interval = Interval { start: range.start, end: range.end };
+        let mut source = reader.source(SiteIndex(0));
+        let summary = energy(&site, &zone, &mut source, &[interval]).unwrap().remove(0);
+        assert_eq!(summary.totals_coverage(), 1.0);
+        let kwh = |key| summary.kwh(key).unwrap();
+        let check = |key, expected: f64| {
+            let stored = kwh(key);
+            // Noise averages out over hours; what remains is rounding to 0.1 W.
+            assert!(
+                (stored - expected).abs() < 0.001 * expected.abs() + 0.002,
+                "{key:?} {stored} for {expected}"
+            );
+        };
+        check(FigureKey::Import, laid.truth.import());
+        check(FigureKey::Export, laid.truth.export());
+        check(FigureKey::Generation, laid.truth.generation());
+        check(FigureKey::Consumption, laid.truth.consumption());
+        check(FigureKey::Untracked, laid.truth.untracked());
+        for (index, expected) in laid.truth.circuits().into_iter().enumerate() {
+            if !site.circuits[index].latest().terms.is_empty() {
+                check(FigureKey::Circuit(index), expected);
+            }
+        }
+        let books = kwh(FigureKey::Consumption) - kwh(FigureKey::Tracked) - kwh(FigureKey::Untracked);
+        assert!(books.abs() < 1e-6, "{books} kWh");
+    }
+}

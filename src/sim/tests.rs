@@ -8,12 +8,12 @@ use crate::reading::{Delivery, Router, Sample};
 use crate::site::{Figure, FigureKey, Role, parse};
 use crate::units::{ONE, Span};
 
-fn heron_lane() -> Site {
+pub(super) fn heron_lane() -> Site {
     let parsed = parse("heron-lane.toml", HERON_LANE);
     parsed.site.unwrap_or_else(|| panic!("{:?}", parsed.findings))
 }
 
-fn at(text: &str) -> Stamp {
+pub(super) fn at(text: &str) -> Stamp {
     let at: jiff::Timestamp = text.parse().unwrap();
     Stamp::from_seconds(at.as_second())
 }

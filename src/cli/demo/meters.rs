@@ -24,7 +24,7 @@ const ACKNOWLEDGED_WITHIN: Duration = Duration::from_secs(10);
 /// What the meters sent.
 #[derive(Clone, Debug)]
 pub(super) struct Sent {
-    /// From the first second to the end of the last.
+    /// What the truth covers: from the first second that counts to the end of the last.
     pub range: Range<Stamp>,
     /// Messages.
     pub messages: u64,
@@ -45,13 +45,23 @@ pub(super) struct Meters {
 impl Meters {
     /// Connects, and starts to send with the next moment at which the periods of all devices begin
     /// together, so that every channel covers the same time.
-    pub(super) async fn start(site: &Arc<Site>, seed: u64, broker: SocketAddr, clock: Clock) -> Result<Self> {
+    ///
+    /// In a store that is used again the minute of the start may hold an earlier demo's readings, so
+    /// the truth is counted from the next one.
+    pub(super) async fn start(
+        site: &Arc<Site>,
+        seed: u64,
+        broker: SocketAddr,
+        clock: Clock,
+        used_again: bool,
+    ) -> Result<Self> {
         let mut simulation = Simulation::new(site, seed)?;
         let devices = Devices::new(site)?;
         let period = common_period(site);
         // The house lives through its day until now before anybody looks at it.
         tokio::task::block_in_place(|| simulation.second(clock.now()).map(drop))?;
-        let start = (clock.now() + Span(period.0 - 1)).floor(period);
+        let start = ceiling(clock.now(), period);
+        let counted = if used_again { ceiling(start, Span::MINUTE) } else { start };
 
         let mut options = MqttOptions::new("heron-lane-meters", broker.ip().to_string(), broker.port());
         options.set_keep_alive(Duration::from_secs(30));
@@ -60,7 +70,7 @@ impl Meters {
         tokio::spawn(poll(events, acknowledged));
         let (stop, stopped) = watch::channel(false);
         let run = Run { simulation, devices, clock, period, client, acks, stopped };
-        Ok(Self { stop, task: tokio::spawn(run.send_from(start)) })
+        Ok(Self { stop, task: tokio::spawn(run.send(start, counted)) })
     }
 
     /// Ends after a whole period, once the broker has acknowledged everything.
@@ -68,6 +78,10 @@ impl Meters {
         self.stop.send_replace(true);
         self.task.await.context("the meters ended early")?
     }
+}
+
+fn ceiling(at: Stamp, unit: Span) -> Stamp {
+    (at + Span(unit.0 - 1)).floor(unit)
 }
 
 /// The least time that is a whole number of periods of every device.
@@ -94,7 +108,7 @@ struct Run {
 }
 
 impl Run {
-    async fn send_from(mut self, start: Stamp) -> Result<Sent> {
+    async fn send(mut self, start: Stamp, counted: Stamp) -> Result<Sent> {
         let (mut at, mut messages, mut readings) = (start, 0, 0);
         let (mut truth, mut behind) = (Ledger::default(), Span::ZERO);
         loop {
@@ -102,7 +116,9 @@ impl Run {
             tokio::time::sleep(self.clock.until(end)).await;
             behind = behind.max(self.clock.now() - end);
             let second = self.simulation.second(at)?;
-            truth.add(&second.truth);
+            if at >= counted {
+                truth.add(&second.truth);
+            }
             let mut due = Vec::new();
             readings += self.devices.messages(second, |message| due.push(message));
             for message in due {
@@ -119,7 +135,7 @@ impl Run {
         }
         self.acknowledged(messages).await?;
         self.client.disconnect().await?;
-        Ok(Sent { range: start..at, messages, readings, truth, behind })
+        Ok(Sent { range: counted..at, messages, readings, truth, behind })
     }
 
     async fn acknowledged(&mut self, messages: u64) -> Result<()> {
@@ -142,12 +158,12 @@ async fn poll(mut events: EventLoop, acknowledged: watch::Sender<Result<u64, Str
         match events.poll().await {
             Ok(Event::Incoming(Incoming::PubAck(_))) => {
                 count += 1;
-                acknowledged.send_replace(Ok(count));
+                drop(acknowledged.send_replace(Ok(count)));
             }
             Ok(Event::Outgoing(rumqttc::Outgoing::Disconnect)) => return,
             Ok(_) => {}
             Err(error) => {
-                acknowledged.send_replace(Err(error.to_string()));
+                drop(acknowledged.send_replace(Err(error.to_string())));
                 return;
             }
         }

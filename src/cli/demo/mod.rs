@@ -20,7 +20,6 @@ use crate::mqtt::embedded::Broker;
 use crate::sim::{self, Laid};
 use crate::site::Site;
 use crate::status::Part;
-use crate::store;
 use crate::units::{Span, Stamp};
 use meters::Meters;
 use place::Place;
@@ -37,8 +36,6 @@ const CONNECTED_WITHIN: Duration = Duration::from_secs(20);
 const ARRIVED_WITHIN: Duration = Duration::from_secs(20);
 /// How often a condition is looked at.
 const POLL: Duration = Duration::from_millis(20);
-/// History is brought up to the present again until no more than this is missing.
-const GAP: Span = Span::from_seconds(10);
 
 /// Everything in one process, on loopback, with a simulated house: nothing else is needed.
 ///
@@ -100,12 +97,14 @@ async fn demo(args: &Args) -> Result<Exit> {
     let mut screen = Screen::new();
     screen.welcome(&site, args.seed);
 
+    let used_again = place.has_store();
     let history = lay_in(args, &place, &site, &mut screen).await?;
     let clock = clock(args.speed, history.as_ref().map(|(_, end)| *end));
     let maps = Maps::load(place.load_maps())?;
     let settings = place.settings()?;
     let daemon = Daemon::start(daemon::config(&settings, maps, clock, None, Notifier::silent())?).await?;
-    let sent = live(args, &place, &site, &broker, &daemon, clock, &mut screen).await;
+    let house = House { args, place: &place, site: &site, broker: broker.address(), clock, used_again };
+    let sent = live(&house, &daemon, &mut screen).await;
     let (sent, counted) = match sent {
         Ok(sent) => {
             let arrived = arrived(&daemon, sent.readings).await;
@@ -124,8 +123,7 @@ async fn demo(args: &Args) -> Result<Exit> {
     if !counted {
         screen.problem(&anyhow::anyhow!("not every reading reached the daemon's books in time"));
     }
-    let reader = store::Reader::offline(&place.store_directory(), std::slice::from_ref(&site))?;
-    let good = summary::closing(&site, &reader, &sent, history.as_ref().map(|(laid, _)| laid))?;
+    let good = summary::closing(&site, place.store_options(), &sent, history.as_ref().map(|(laid, _)| laid))?;
     screen.farewell(&place);
     Ok(if good && counted { Exit::Fine } else { Exit::Short })
 }
@@ -163,18 +161,21 @@ async fn lay_in(
     if place.has_store() {
         bail!("there is a store in the directory of --data already: --days lays history into an empty one");
     }
-    let now = || Clock::wall().now().floor(Span::TICK);
+    // Up to a whole minute: the next one is then the live house's alone.
+    let now = || Clock::wall().now().floor(Span::MINUTE);
     let mut from = now() - Span(Span::DAY.0 * i64::from(args.days));
     let whole = now() - from;
     let begun = from;
     let mut laid = Laid::default();
-    while now() - from > GAP {
+    while now() > from {
         let range = from..now();
         let (site, options, seed) = (Arc::clone(site), place.store_options(), args.seed);
         let (told, mut heard) = tokio::sync::watch::channel(range.start);
         let end = range.end;
         let work = tokio::task::spawn_blocking(move || {
-            sim::lay_in(options, &site, seed, range, |at| drop(told.send_replace(at)))
+            sim::lay_in(options, &site, seed, range, |at| {
+                told.send_replace(at);
+            })
         });
         while heard.changed().await.is_ok() {
             let at = *heard.borrow_and_update();
@@ -187,23 +188,26 @@ async fn lay_in(
     Ok(Some((laid, from)))
 }
 
-/// Meters and screen until it is time to stop; what the meters sent.
-async fn live(
-    args: &Args,
-    place: &Place,
-    site: &Arc<Site>,
-    broker: &Broker,
-    daemon: &Daemon,
+/// What the live house is made of.
+struct House<'a> {
+    args: &'a Args,
+    place: &'a Place,
+    site: &'a Arc<Site>,
+    broker: SocketAddr,
     clock: Clock,
-    screen: &mut Screen,
-) -> Result<meters::Sent> {
+    used_again: bool,
+}
+
+/// Meters and screen until it is time to stop; what the meters sent.
+async fn live(house: &House<'_>, daemon: &Daemon, screen: &mut Screen) -> Result<meters::Sent> {
+    let House { args, place, site, broker, clock, used_again } = *house;
     eventually(CONNECTED_WITHIN, || {
         daemon.board().snapshot().parts.iter().any(|(part, state)| *part == Part::Broker && state.ok)
     })
     .await
     .context("the daemon did not reach the broker inside of its own process")?;
-    let meters = Meters::start(site, args.seed, broker.address(), clock).await?;
-    screen.directions(place, broker.address(), daemon.address(), site, args.speed);
+    let meters = Meters::start(site, args.seed, broker, clock, used_again).await?;
+    screen.directions(place, broker, daemon.address(), site, args.speed);
     let ended = {
         let stop = stop_signal(args.stop_after);
         tokio::pin!(stop);

@@ -1,16 +1,20 @@
 //! The closing summary: what the store holds against what the loads drew.
 
+use std::ops::Range;
+use std::sync::Arc;
+
 use anyhow::{Context, Result};
 
 use super::meters::Sent;
 use super::screen::say;
 use crate::calendar::{Interval, Zone};
-use crate::history::{Summary, energy};
+use crate::flow::account;
+use crate::history::{Memory, Summary, energy};
 use crate::reading::SiteIndex;
 use crate::sim::{Laid, Ledger};
 use crate::site::{FigureKey, Role, Site};
-use crate::store::Reader;
-use crate::units::{ONE, Span};
+use crate::store::{Options, Reader, Store};
+use crate::units::{ONE, Span, Stamp};
 
 /// Books close to this, in Wh: they are sums of integers, so nothing but a fault opens them.
 const CLOSED_WH: f64 = 0.001;
@@ -22,16 +26,12 @@ const OFF_W: f64 = 1.0;
 const BEHIND: Span = Span::from_seconds(30);
 
 /// Prints the summary. True if the books close and the figures are the truth.
-pub(super) fn closing(site: &Site, reader: &Reader, sent: &Sent, laid: Option<&Laid>) -> Result<bool> {
-    // Rows are minutes: the ones at the edges are covered as far as the meters ran.
-    let whole = Interval {
-        start: sent.range.start.floor(Span::MINUTE),
-        end: (sent.range.end + Span(Span::MINUTE.0 - 1)).floor(Span::MINUTE),
-    };
-    let zone = Zone::new(&site.time_zone)?;
-    let mut source = reader.source(SiteIndex(0));
-    let mut summaries = energy(site, &zone, &mut source, &[whole])?;
-    let summary = summaries.pop().context("the store gave no summary")?;
+pub(super) fn closing(site: &Arc<Site>, store: Options, sent: &Sent, laid: Option<&Laid>) -> Result<bool> {
+    if sent.range.is_empty() {
+        say("\nIt ran for less than a minute on a store that was used before: too short for a summary.");
+        return Ok(true);
+    }
+    let summary = stored(site, store, sent.range.clone())?;
     let seconds = sent.truth.seconds;
     say(&format!("\n{seconds} s of {}, {} messages, {} readings:", site.name, sent.messages, sent.readings));
     table(site, &summary, &sent.truth);
@@ -54,6 +54,48 @@ pub(super) fn closing(site: &Site, reader: &Reader, sent: &Sent, laid: Option<&L
         say(&format!("History laid in before: {} readings over {} s.", laid.readings, laid.truth.seconds));
     }
     Ok(closed && agreed)
+}
+
+/// What the store holds of a range. Rows are minutes, and the one that was open when the daemon
+/// stopped is none yet: its readings are in the journal, and the same code makes its row of them.
+fn stored(site: &Arc<Site>, options: Options, range: Range<Stamp>) -> Result<Summary> {
+    let zone = Zone::new(&site.time_zone)?;
+    let (start, open) = (range.start.floor(Span::MINUTE), range.end.floor(Span::MINUTE));
+    let whole = Interval { start, end: open };
+    let last = Interval { start: open, end: open + Span::MINUTE };
+
+    let mut readings = vec![Vec::new(); site.channels.len()];
+    let sites = std::slice::from_ref(site);
+    let directory = options.directory.clone();
+    let kept = Store::open(options, sites, Box::new(drop))?;
+    kept.replay(|reading| readings[reading.channel.0 as usize].push(reading.sample))?;
+    kept.close();
+    for samples in &mut readings {
+        samples.sort();
+        samples.dedup();
+    }
+    let mut memory = Memory::new(zone.clone());
+    for minute in account(site, last.start..last.end, &readings) {
+        for (series, row) in minute.rows {
+            memory.add(series, row);
+        }
+    }
+    let Ok(mut of_last) = energy(site, &zone, &mut memory, &[last]);
+    let mut summary = of_last.pop().context("no summary of the last minute")?;
+    if start < open {
+        let mut source = Reader::offline(&directory, sites)?.source(SiteIndex(0));
+        for (key, amount) in
+            energy(site, &zone, &mut source, &[whole])?.into_iter().flat_map(|all| all.figures)
+        {
+            match summary.figures.iter_mut().find(|(other, _)| *other == key) {
+                Some((_, sum)) => *sum += amount,
+                None => summary.figures.push((key, amount)),
+            }
+        }
+        summary.figures.sort_by_key(|(key, _)| *key);
+    }
+    summary.interval = Interval { start, end: last.end };
+    Ok(summary)
 }
 
 fn wh(summary: &Summary, key: FigureKey) -> Option<f64> {
