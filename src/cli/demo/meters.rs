@@ -46,6 +46,7 @@ impl Meters {
     /// Connects, and starts to send with the next moment at which the periods of all devices begin
     /// together, so that every channel covers the same time.
     ///
+    /// With history before it, it goes on from there (`follows`) and catches up, so that no gap is left.
     /// In a store that is used again the minute of the start may hold an earlier demo's readings, so
     /// the truth is counted from the next one.
     pub(super) async fn start(
@@ -53,14 +54,15 @@ impl Meters {
         seed: u64,
         broker: SocketAddr,
         clock: Clock,
+        follows: Option<Stamp>,
         used_again: bool,
     ) -> Result<Self> {
         let mut simulation = Simulation::new(site, seed)?;
         let devices = Devices::new(site)?;
         let period = common_period(site);
         // The house lives through its day until now before anybody looks at it.
-        tokio::task::block_in_place(|| simulation.second(clock.now()).map(drop))?;
-        let start = ceiling(clock.now(), period);
+        tokio::task::block_in_place(|| simulation.second(follows.unwrap_or_else(|| clock.now())).map(drop))?;
+        let start = ceiling(follows.unwrap_or_else(|| clock.now()), period);
         let counted = if used_again { ceiling(start, Span::MINUTE) } else { start };
 
         let mut options = MqttOptions::new("heron-lane-meters", broker.ip().to_string(), broker.port());
@@ -110,11 +112,15 @@ struct Run {
 impl Run {
     async fn send(mut self, start: Stamp, counted: Stamp) -> Result<Sent> {
         let (mut at, mut messages, mut readings) = (start, 0, 0);
-        let (mut truth, mut behind) = (Ledger::default(), Span::ZERO);
+        let (mut truth, mut behind, mut caught_up) = (Ledger::default(), Span::ZERO, false);
         loop {
             let end = at + Span::TICK;
             tokio::time::sleep(self.clock.until(end)).await;
-            behind = behind.max(self.clock.now() - end);
+            let late = self.clock.now() - end;
+            caught_up |= late <= self.period;
+            if caught_up {
+                behind = behind.max(late);
+            }
             let second = self.simulation.second(at)?;
             if at >= counted {
                 truth.add(&second.truth);

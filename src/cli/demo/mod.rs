@@ -103,7 +103,15 @@ async fn demo(args: &Args) -> Result<Exit> {
     let maps = Maps::load(place.load_maps())?;
     let settings = place.settings()?;
     let daemon = Daemon::start(daemon::config(&settings, maps, clock, None, Notifier::silent())?).await?;
-    let house = House { args, place: &place, site: &site, broker: broker.address(), clock, used_again };
+    let house = House {
+        args,
+        place: &place,
+        site: &site,
+        broker: broker.address(),
+        clock,
+        follows: history.as_ref().map(|(_, end)| *end),
+        used_again,
+    };
     let sent = live(&house, &daemon, &mut screen).await;
     let (sent, counted) = match sent {
         Ok(sent) => {
@@ -195,18 +203,20 @@ struct House<'a> {
     site: &'a Arc<Site>,
     broker: SocketAddr,
     clock: Clock,
+    /// Where the history that was laid in ends.
+    follows: Option<Stamp>,
     used_again: bool,
 }
 
 /// Meters and screen until it is time to stop; what the meters sent.
 async fn live(house: &House<'_>, daemon: &Daemon, screen: &mut Screen) -> Result<meters::Sent> {
-    let House { args, place, site, broker, clock, used_again } = *house;
+    let House { args, place, site, broker, clock, follows, used_again } = *house;
     eventually(CONNECTED_WITHIN, || {
         daemon.board().snapshot().parts.iter().any(|(part, state)| *part == Part::Broker && state.ok)
     })
     .await
     .context("the daemon did not reach the broker inside of its own process")?;
-    let meters = Meters::start(site, args.seed, broker, clock, used_again).await?;
+    let meters = Meters::start(site, args.seed, broker, clock, follows, used_again).await?;
     screen.directions(place, broker, daemon.address(), site, args.speed);
     let ended = {
         let stop = stop_signal(args.stop_after);
