@@ -49,6 +49,50 @@ fn history_of(reader: store::Reader, list: watch::Receiver<Vec<Arc<Site>>>, cloc
     })
 }
 
+/// Opens the store; what its writer reports comes out of the receiver.
+fn open_store(
+    options: store::Options,
+    list: &[Arc<Site>],
+) -> Result<(store::Store, mpsc::Receiver<store::Event>)> {
+    let (report, events) = mpsc::channel(EVENTS);
+    let directory = options.directory.clone();
+    let on_event = Box::new(move |event| {
+        // Called on the writer's thread, which may wait; a closed channel means shutdown.
+        let _ = report.blocking_send(event);
+    });
+    let store = store::Store::open(options, list, on_event)
+        .with_context(|| format!("cannot use the store in {}", directory.display()))?;
+    Ok((store, events))
+}
+
+/// Starts a task for each central store, and one that puts its progress on the board.
+fn start_centrals(
+    centrals: Vec<central::Options>,
+    sites: &watch::Receiver<Vec<Arc<Site>>>,
+    store: &store::Store,
+    board: &Arc<Board>,
+    clock: Clock,
+) -> Result<Vec<central::Handle>> {
+    let mut handles = Vec::new();
+    for options in centrals {
+        let name = options.name.clone();
+        let handle = central::start(options, sites.clone(), store.outbox(), clock)?;
+        live::watch_central(name, handle.progress(), Arc::clone(board), clock);
+        handles.push(handle);
+    }
+    Ok(handles)
+}
+
+/// Serves the API until it is told to stop.
+async fn serve_api(listener: TcpListener, state: web::State, mut stopped: watch::Receiver<bool>) {
+    let shutdown = async move {
+        let _ = stopped.wait_for(|stop| *stop).await;
+    };
+    if let Err(error) = web::serve(listener, state, shutdown).await {
+        tracing::error!("the API ended: {error:#}");
+    }
+}
+
 /// Everything that a daemon is started with.
 pub struct Config {
     /// The broker.
@@ -103,14 +147,7 @@ impl Daemon {
             .with_context(|| format!("cannot listen at {}: change `listen` under [web]", config.listen))?;
         let address = listener.local_addr()?;
 
-        let (report, events) = mpsc::channel(EVENTS);
-        let directory = config.store.directory.clone();
-        let on_event = Box::new(move |event| {
-            // Called on the writer's thread, which may wait; a closed channel means shutdown.
-            let _ = report.blocking_send(event);
-        });
-        let store = store::Store::open(config.store, &list, on_event)
-            .with_context(|| format!("cannot use the store in {}", directory.display()))?;
+        let (store, events) = open_store(config.store, &list)?;
         board.report(Part::Store, true, "", clock.now());
         let reader = store.reader();
         let mut engine = Engine::new(list.iter().map(|site| (Arc::clone(site), None)));
@@ -118,13 +155,7 @@ impl Daemon {
 
         let (sites_out, sites) = watch::channel(Arc::new(config.maps.visible()));
         let (central_sites_out, central_sites) = watch::channel(list.clone());
-        let mut centrals = Vec::new();
-        for options in config.centrals {
-            let name = options.name.clone();
-            let handle = central::start(options, central_sites.clone(), store.outbox(), clock)?;
-            live::watch_central(name, handle.progress(), Arc::clone(&board), clock);
-            centrals.push(handle);
-        }
+        let centrals = start_centrals(config.centrals, &central_sites, &store, &board, clock)?;
         let wakers = centrals.iter().map(central::Handle::waker).collect();
 
         let (now_out, now) = watch::channel(Arc::default());
@@ -137,15 +168,7 @@ impl Daemon {
             clock,
             password: config.password,
         };
-        let web = tokio::spawn(async move {
-            let mut stopped = stopped;
-            let shutdown = async move {
-                let _ = stopped.wait_for(|stop| *stop).await;
-            };
-            if let Err(error) = web::serve(listener, state, shutdown).await {
-                tracing::error!("the API ended: {error:#}");
-            }
-        });
+        let web = tokio::spawn(serve_api(listener, state, stopped));
 
         let (control, commands) = mpsc::channel(8);
         let (end, ended) = oneshot::channel();
