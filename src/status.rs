@@ -133,8 +133,6 @@ pub struct Counters {
     pub messages_received: Counter,
     /// Readings that entered the books.
     pub readings_accepted: Counter,
-    /// Readings that were in the books already, with the same channel and event time.
-    pub readings_repeated: Counter,
     /// Batches that the store committed.
     pub batches_committed: Counter,
     /// Readings in them.
@@ -143,16 +141,10 @@ pub struct Counters {
     pub commit_seconds: Histogram,
     /// Messages received and not yet acknowledged to the broker.
     pub messages_unacknowledged: CountGauge,
-    /// Bytes of readings in the journal that are not sealed into blocks yet.
-    pub journal_bytes: CountGauge,
     /// Minutes of a site that closed, or changed because of a late reading.
     pub minutes_closed: Counter,
     /// Messages that were handed to the broker.
     pub messages_published: Counter,
-    /// Records that a central store took.
-    pub central_records_sent: Counter,
-    /// Records that a central store refused and that were set aside.
-    pub central_records_refused: Counter,
     /// Viewers of the live stream.
     pub live_viewers: CountGauge,
     /// How far the newest closed tick is behind the clock, in seconds.
@@ -166,16 +158,12 @@ impl Default for Counters {
         Self {
             messages_received: Counter::default(),
             readings_accepted: Counter::default(),
-            readings_repeated: Counter::default(),
             batches_committed: Counter::default(),
             readings_committed: Counter::default(),
             commit_seconds: Histogram::new(COMMIT_BUCKETS_S),
             messages_unacknowledged: CountGauge::default(),
-            journal_bytes: CountGauge::default(),
             minutes_closed: Counter::default(),
             messages_published: Counter::default(),
-            central_records_sent: Counter::default(),
-            central_records_refused: Counter::default(),
             live_viewers: CountGauge::default(),
             tick_lag_seconds: SecondsGauge::default(),
             broker_disconnections: Counter::default(),
@@ -302,17 +290,10 @@ fn register_counters(registry: &mut Registry, counters: &Counters) {
     for (name, help, counter) in [
         ("messages_received", "Messages that came in from the broker", &counters.messages_received),
         ("readings_accepted", "Readings that entered the books", &counters.readings_accepted),
-        ("readings_repeated", "Readings that were in the books already", &counters.readings_repeated),
         ("batches_committed", "Batches that the store committed", &counters.batches_committed),
         ("readings_committed", "Readings that the store committed", &counters.readings_committed),
         ("minutes_closed", "Minutes of a site that closed or changed", &counters.minutes_closed),
         ("messages_published", "Messages that were handed to the broker", &counters.messages_published),
-        ("central_records_sent", "Records that a central store took", &counters.central_records_sent),
-        (
-            "central_records_refused",
-            "Records that a central store refused and that were set aside",
-            &counters.central_records_refused,
-        ),
         (
             "broker_disconnections",
             "Times that the connection to the broker was lost",
@@ -331,13 +312,6 @@ fn register_counters(registry: &mut Registry, counters: &Counters) {
     ] {
         registry.register(name, help, gauge.clone());
     }
-    let journal = counters.journal_bytes.clone();
-    registry.register_with_unit(
-        "journal",
-        "Readings that are not sealed into blocks yet",
-        Unit::Bytes,
-        journal,
-    );
     let commit = counters.commit_seconds.clone();
     registry.register_with_unit("commit", "Time that a commit took", Unit::Seconds, commit);
     let lag = counters.tick_lag_seconds.clone();
@@ -390,7 +364,6 @@ mod tests {
         board.counters.messages_received.inc_by(3);
         board.counters.commit_seconds.observe(0.004);
         board.counters.tick_lag_seconds.set(2.5);
-        board.counters.journal_bytes.set(9);
         board.refused("not a number", 2);
         board.central_behind("builder", 7);
         board.channels_stale("heron-lane", 1);
@@ -403,7 +376,6 @@ mod tests {
             "panelwright_commit_seconds_bucket{le=\"0.005\"} 1",
             "panelwright_commit_seconds_bucket{le=\"0.002\"} 0",
             "panelwright_tick_lag_seconds 2.5",
-            "panelwright_journal_bytes 9",
             concat!("panelwright_build_info{version=\"", env!("CARGO_PKG_VERSION"), "\"} 1"),
         ] {
             assert!(text.lines().any(|other| other == line), "{line} is missing from\n{text}");
