@@ -1,0 +1,225 @@
+"""The benchmarks: see `tests/bench/run --help`. Prints tables; writes all figures as JSON."""
+
+import argparse
+import json
+import platform
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import maps
+from processes import LOAD_CORE, SUBJECT_CORE, Daemon, Process, broker, free_port
+
+HERE = Path(__file__).resolve().parent
+SUBJECTS = ["bare subscriber", "panelwright", "script"]
+CASES = [("plain", 0), ("plain", 1), ("json", 0), ("json", 1)]
+
+RATE = 1_000
+WARM_S, WINDOW_S = 4, 15
+# Plain: as many homes as make 1,000 messages a second of 19 channels at 1 Hz. JSON: one message a
+# second from each of 1,000 homes.
+FIXED_SITES = {"plain": 53, "json": 1_000}
+# As fast as it goes, a thousand homes take turns: with fewer, several readings of a channel would
+# fall into one tenth of a second, and be one.
+FLOOD_SITES = 1_000
+FLOOD_MESSAGES = {"plain": 1_000_000, "json": 400_000}
+
+
+def publish(options, port, kind, qos, rate, messages, sites, directory):
+    command = [options.load, "publish", "--port", port, "--kind", kind, "--qos", qos]
+    command += ["--rate", rate, "--messages", messages, "--sites", sites]
+    return Process("publisher", command, directory, LOAD_CORE)
+
+
+def subject(options, name, port, kind, sites, expect, directory):
+    """Starts what is measured; ready when it returns."""
+    directory = Path(directory)
+    if name == "panelwright":
+        web = free_port()
+        settings = maps.write(directory, port, web, kind, sites)
+        return Daemon(options.binary, settings, directory, web)
+    if name == "script":
+        command = [options.python, HERE / "hobby.py", port, directory / "hobby.db", expect]
+    else:
+        command = [options.load, "count", "--port", port, "--expect", expect]
+    process = Process(name.replace(" ", "-"), command, directory, SUBJECT_CORE)
+    process.ready()
+    return process
+
+
+def fixed(options, name, kind, qos):
+    """us of a core a message, at a fixed rate."""
+    messages = RATE * (WARM_S + WINDOW_S + 1)
+    with tempfile.TemporaryDirectory() as directory, broker(directory) as server:
+        with subject(options, name, server.port, kind, FIXED_SITES[kind], messages + 1, directory) as measured:
+            sites = FIXED_SITES[kind]
+            with publish(options, server.port, kind, qos, RATE, messages, sites, directory) as publisher:
+                time.sleep(WARM_S)
+                before, began = measured.cpu_ns(), time.monotonic()
+                time.sleep(WINDOW_S)
+                spent, seconds = measured.cpu_ns() - before, time.monotonic() - began
+                rss = measured.status_kb("VmRSS")
+                publisher.answer()
+            if name == "panelwright":
+                measured.until("all received", lambda: measured.counter("messages_received") >= messages)
+                accepted = measured.counter("readings_accepted")
+                expected = messages * (19 if kind == "json" else 1)
+                if accepted != expected:
+                    measured.fail(f"{accepted} of {expected} readings accepted")
+    return {"us": spent / 1e3 / (RATE * seconds), "rss_mb": rss / 1024}
+
+
+def flood(options, name, kind, qos):
+    """Messages a second, as fast as it goes; for the daemon until the last reading is on the disk."""
+    messages = FLOOD_MESSAGES[kind]
+    with tempfile.TemporaryDirectory() as directory, broker(directory) as server:
+        with subject(options, name, server.port, kind, FLOOD_SITES, messages, directory) as measured:
+            with publish(options, server.port, kind, qos, 0, messages, FLOOD_SITES, directory) as publisher:
+                if name == "panelwright":
+                    readings = messages * (19 if kind == "json" else 1)
+                    done = lambda: measured.counter("readings_committed") >= readings
+                    measured.until("all committed", done, patience=300)
+                    ended = time.time() * 1e3
+                else:
+                    ended = measured.answer()["ended_ms"]
+                started = publisher.answer()["started_ms"]
+    return {"per_s": messages / (ended - started) * 1e3}
+
+
+def memory(options, sites, seconds):
+    """RSS of the daemon with so many sites of 19 channels at 1 Hz, after some minutes have closed."""
+    with tempfile.TemporaryDirectory() as directory, broker(directory) as server:
+        with subject(options, "panelwright", server.port, "json", sites, 0, directory) as daemon:
+            idle = daemon.status_kb("VmRSS")
+            with publish(options, server.port, "json", 1, sites, sites * seconds, sites, directory) as publisher:
+                publisher.answer(patience=seconds + 60)
+                rss, peak = daemon.status_kb("VmRSS"), daemon.status_kb("VmHWM")
+    return {"idle_mb": idle / 1024, "rss_mb": rss / 1024, "peak_mb": peak / 1024}
+
+
+def latency(options, seconds):
+    """ms from the tick that a live figure is of until a subscriber has it."""
+    with tempfile.TemporaryDirectory() as directory, broker(directory) as server:
+        with subject(options, "panelwright", server.port, "json", 1, 0, directory):
+            command = [options.load, "latency", "--port", server.port, "--filter", "panelwright/+/now"]
+            command += ["--messages", seconds - 10]
+            with Process("latency", command, directory, LOAD_CORE) as listener:
+                listener.ready()
+                with publish(options, server.port, "json", 1, 1, seconds, 1, directory):
+                    return listener.answer(patience=seconds + 60)["late_ms"]
+
+
+def writing(options, seconds):
+    """Bytes that reach the disk, one site of 19 channels at 1 Hz, every ten seconds."""
+    samples = []
+    with tempfile.TemporaryDirectory(dir=options.scratch) as directory, broker(directory) as server:
+        with subject(options, "panelwright", server.port, "json", 1, 0, directory) as daemon:
+            with publish(options, server.port, "json", 1, 1, seconds + 30, 1, directory):
+                began = time.monotonic()
+                while time.monotonic() - began < seconds:
+                    size = sum(file.stat().st_size for file in (Path(directory) / "store").iterdir())
+                    samples.append([time.time(), daemon.written(), size])
+                    time.sleep(10)
+    (first, before, _), (last, after, size) = samples[0], samples[-1]
+    return {"mb_a_day": (after - before) / (last - first) * 86_400 / 1e6, "store_bytes": size, "samples": samples}
+
+
+def medians(runs):
+    """Of runs with the same keys: the median of each, with the runs beside it."""
+    return {key: {"median": statistics.median(run[key] for run in runs), "runs": [run[key] for run in runs]} for key in runs[0]}
+
+
+def table(title, heads, rows):
+    rows = [[str(cell) for cell in row] for row in [heads, *rows]]
+    widths = [max(len(row[column]) for row in rows) for column in range(len(heads))]
+    print(f"\n{title}")
+    for row in rows:
+        print("  " + "  ".join(cell.ljust(width) if at == 0 else cell.rjust(width) for at, (cell, width) in enumerate(zip(row, widths))))
+    sys.stdout.flush()
+
+
+def compared(options, title, key, run, shown, ratio):
+    """One benchmark over all cases and subjects; subjects take turns, so that a slow moment of the
+    machine meets all of them."""
+    results, rows = {}, []
+    for kind, qos in CASES:
+        runs = {name: [] for name in options.subjects}
+        for _ in range(options.runs):
+            for name in options.subjects:
+                runs[name].append(run(options, name, kind, qos))
+        case = {name: medians(of) for name, of in runs.items()}
+        results[f"{kind} QoS {qos}"] = case
+        value = lambda name: case[name][key]["median"] if name in case else None
+        row = [f"{kind}, QoS {qos}"] + [shown(value(name)) if name in case else "-" for name in SUBJECTS]
+        row += ratio(value("bare subscriber"), value("panelwright"), value("script"))
+        rows.append(row)
+        print(".", end="", flush=True)
+    return results, rows
+
+
+def cpu_columns(bare, ours, script):
+    if ours is None:
+        return ["-", "-"]
+    return [f"{ours - bare:+.2f}" if bare else "-", f"{script / ours:.1f}" if script else "-"]
+
+
+def flood_columns(bare, ours, script):
+    if ours is None:
+        return ["-", "-"]
+    return [f"{ours / bare:.2f}" if bare else "-", f"{ours / script:.1f}" if script else "-"]
+
+
+def machine():
+    cpu = next((line.split(":")[1].strip() for line in open("/proc/cpuinfo") if line.startswith("model name")), "?")
+    version = lambda *command: (subprocess.run(command, capture_output=True, text=True).stdout.splitlines() or ["?"])[0]
+    return {
+        "cpu": cpu,
+        "cores": len(__import__("os").sched_getaffinity(0)),
+        "kernel": platform.release(),
+        "python": platform.python_version(),
+        "mosquitto": version("mosquitto", "-h"),
+        "rustc": version("rustc", "--version"),
+        "date": time.strftime("%Y-%m-%d"),
+    }
+
+
+def main():
+    parser = argparse.ArgumentParser(prog="tests/bench/run", description=__doc__)
+    parser.add_argument("--only", default="cpu,flood,memory,latency", help="cpu, flood, memory, latency, writing; by commas")
+    parser.add_argument("--subjects", default=",".join(SUBJECTS), help="which of: " + ", ".join(SUBJECTS))
+    parser.add_argument("--runs", type=int, default=3, help="runs of each; the median counts")
+    parser.add_argument("--writing-s", type=int, default=4_000, help="how long writing is watched; over an hour, so that an hour is sealed")
+    parser.add_argument("--out", default="target/bench/results.json", help="where the figures go")
+    for path in ["load", "binary", "python", "scratch"]:
+        parser.add_argument("--" + path, required=True, help=argparse.SUPPRESS)
+    options = parser.parse_args()
+    options.subjects = options.subjects.split(",")
+    wanted = options.only.split(",")
+    results = {"machine": machine()}
+    print(json.dumps(results["machine"]))
+    if "cpu" in wanted:
+        results["cpu"], rows = compared(options, "", "us", fixed, lambda us: f"{us:.2f}", cpu_columns)
+        table("CPU at 1,000 messages a second, us a message", ["", *SUBJECTS, "over bare", "script / ours"], rows)
+    if "flood" in wanted:
+        results["flood"], rows = compared(options, "", "per_s", flood, lambda per_s: f"{per_s:,.0f}", flood_columns)
+        table("Messages a second, saturated", ["", *SUBJECTS, "of bare", "times script"], rows)
+    if "memory" in wanted:
+        results["memory"] = {sites: medians([memory(options, sites, 150) for _ in range(options.runs)]) for sites in (1, 1_000)}
+        rows = [[sites, *(f"{of[key]['median']:.1f}" for key in ("idle_mb", "rss_mb", "peak_mb"))] for sites, of in results["memory"].items()]
+        table("Memory, MB, 19 channels a site at 1 Hz", ["sites", "at start", "after 150 s", "highest"], rows)
+    if "latency" in wanted:
+        results["latency"] = medians([latency(options, 70) for _ in range(options.runs)])
+        table("Live figure with a subscriber, ms after its tick", ["p50", "p99", "max"], [[results["latency"][key]["median"] for key in ("p50", "p99", "max")]])
+    if "writing" in wanted:
+        results["writing"] = writing(options, options.writing_s)
+        table("Written to disk, one site at 1 Hz", ["MB a day"], [[f"{results['writing']['mb_a_day']:.1f}"]])
+    out = Path(options.out)
+    out.parent.mkdir(parents=True, exist_ok=True)
+    out.write_text(json.dumps(results, indent=2) + "\n")
+    print(f"\nfigures: {out}")
+
+
+main()
