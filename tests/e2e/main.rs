@@ -22,4 +22,6 @@ mod history_command;
 mod licences;
 mod mqtt;
 mod power_cut;
+mod pv_at_night;
 mod real_house;
+mod real_house_replay;

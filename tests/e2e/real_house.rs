@@ -80,13 +80,19 @@ pub fn house() -> Site {
 
 /// The data set's file, if it was fetched. If not: says that the test is skipped, or fails it in CI.
 pub fn file() -> Option<PathBuf> {
+    fetched("householdpower.csv", "fetch-real-house")
+}
+
+/// A file that a script of `tests/oracle` fetches, if it was. If not: says that the test is skipped,
+/// or fails it in CI.
+pub fn fetched(name: &str, script: &str) -> Option<PathBuf> {
     let root = PathBuf::from(env!("CARGO_MANIFEST_DIR"));
     let directory = std::env::var_os("PANELWRIGHT_TEST_DATA").map(PathBuf::from);
-    let path = root.join(directory.unwrap_or_else(|| "target/oracle".into())).join("householdpower.csv");
+    let path = root.join(directory.unwrap_or_else(|| "target/oracle".into())).join(name);
     if path.is_file() {
         return Some(path);
     }
-    let missing = "the readings of the real house are missing (tests/oracle/fetch-real-house gets them)";
+    let missing = format!("{name} is missing (tests/oracle/{script} gets it)");
     assert!(std::env::var_os("CI").is_none(), "{missing}");
     eprintln!("skipped: {missing}");
     None
