@@ -9,6 +9,7 @@ mod account;
 mod channel;
 mod evaluate;
 mod flows;
+mod late;
 mod row;
 mod site_flow;
 mod split;

@@ -5,22 +5,18 @@
 //! comes later is kept all the same: [`SiteFlow::take_late`] names the minutes to recount from the
 //! kept readings, with [`super::account`], which is this same code.
 
-use std::collections::BTreeSet;
 use std::ops::Range;
 use std::sync::Arc;
 
 use super::channel::{Coverage, Pushed, Readings, Tick};
 use super::evaluate::{evaluate, part_of};
+use super::late::Late;
 use super::row::{ClosedMinute, Row};
 use super::split::split;
 use super::{Flows, SETTLE};
 use crate::reading::Sample;
 use crate::site::{ChannelIndex, Part, Plan, SeriesIndex, Site, SplitRule};
 use crate::units::{Energy, ONE, Span, Stamp, Watts};
-
-/// Minutes to recount that are remembered at most: a week and a bit, after which the oldest and
-/// the newest bound one range.
-const LATE_MINUTES: usize = 11_000;
 
 /// What became of a reading.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -44,7 +40,7 @@ pub struct SiteFlow {
     minute: Stamp,
     rows: Vec<Row>,
     ticks: Vec<Tick>,
-    late: BTreeSet<Stamp>,
+    late: Late,
 }
 
 impl SiteFlow {
@@ -60,7 +56,7 @@ impl SiteFlow {
             ticks: vec![Tick::default(); site.series_len()],
             minute: Stamp::MIN,
             accounted: None,
-            late: BTreeSet::new(),
+            late: Late::default(),
             readings,
             site,
         };
@@ -114,31 +110,13 @@ impl SiteFlow {
 
     fn mark_late(&mut self, range: Range<Stamp>) {
         let Some(accounted) = self.accounted else { return };
-        let mut minute = range.start.floor(Span::MINUTE);
-        while minute < range.end.min(accounted) {
-            if self.late.len() >= LATE_MINUTES {
-                self.late.insert(range.start.floor(Span::MINUTE));
-                break;
-            }
-            self.late.insert(minute);
-            minute = minute + Span::MINUTE;
-        }
+        self.late.mark(&(range.start..range.end.min(accounted)));
     }
 
     /// Ranges of closed minutes that have to be recounted, oldest first. Asked now and then: all
     /// late readings of a minute meanwhile make one recount.
     pub fn take_late(&mut self) -> Vec<Range<Stamp>> {
-        let open = self.late.split_off(&self.minute);
-        let closed = std::mem::replace(&mut self.late, open);
-        let bounded = closed.len() >= LATE_MINUTES;
-        let mut ranges: Vec<Range<Stamp>> = Vec::new();
-        for minute in closed {
-            match ranges.last_mut() {
-                Some(last) if last.end == minute || bounded => last.end = minute + Span::MINUTE,
-                _ => ranges.push(minute..minute + Span::MINUTE),
-            }
-        }
-        ranges
+        self.late.take(self.minute)
     }
 
     /// Closes every tick that can be closed at `now`; minutes that this completes go to `closed`.

@@ -254,6 +254,19 @@ fn a_straggler_is_late_and_names_its_minutes_once_they_are_closed() {
 }
 
 #[test]
+fn a_counter_that_returns_after_ten_days_names_all_of_them() {
+    let site = house(device("d1", Unit::Wh { rolls_over_at_wh: None }, ReadingKind::Mean, 10));
+    let mut flow = SiteFlow::new(Arc::clone(&site), None);
+    let days = 10 * Span::DAY.0;
+    flow.push(ChannelIndex(4), Sample { at: at(600), value: 0 });
+    flow.push(ChannelIndex(0), Sample { at: at(610), value: 100 });
+    flow.advance(at(days), &mut vec![]);
+    assert_eq!(flow.push(ChannelIndex(4), Sample { at: at(days - 600), value: 50 }), Taken::Late);
+    // Up to the minute that is still open.
+    assert_eq!(flow.take_late(), vec![at(600)..at(days - 600)]);
+}
+
+#[test]
 fn days_of_silence_are_passed_over() {
     let site = one_second_house();
     let readings = [steady(0, 10, 600, 10, 100), steady(0, 3_000_000_000, 3_000_001_200, 10, 100)].concat();
