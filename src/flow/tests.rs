@@ -162,7 +162,8 @@ fn an_instant_holds_until_the_next_and_no_longer_than_max_gap() {
 fn a_counter_that_grows_rolls_over_or_is_reset() {
     let rolls = |top| house(device("d1", Unit::Wh { rolls_over_at_wh: top }, ReadingKind::Mean, 100));
     // (roll-over in Wh, readings (tenths of a second, 0.1 Wh), energy in Wh, covered tenths)
-    let cases: &[(Option<f64>, &[(i64, i64)], f64, i64)] = &[
+    type Case<'a> = (Option<f64>, &'a [(i64, i64)], f64, i64);
+    let cases: &[Case] = &[
         (None, &[(0, 1000), (100, 1050), (200, 1100)], 10.0, 200),
         (None, &[(0, 1000), (100, 1050), (200, 30), (300, 40)], 6.0, 200),
         (Some(1000.0), &[(0, 9990), (100, 15)], 2.5, 100),
