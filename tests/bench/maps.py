@@ -6,7 +6,7 @@ CHANNELS = [f"c{number:02}" for number in range(1, 20)]
 END_USES = ["heating", "hot water", "cooking", "laundry", "refrigeration", "plug loads", "lighting", "other"]
 
 
-def site(number, kind, every_s=1):
+def site(number, kind):
     name = f"s{number:04}"
     if kind == "plain":
         source = f'topic = "bench/{name}/ct/{{channel}}"'
@@ -27,7 +27,7 @@ id = "meter"
 channels = [{channels}]
 unit = "W"
 reading = "mean"
-every_s = {every_s}
+every_s = 1
 
 [[feed]]
 bus = "main"
@@ -52,12 +52,12 @@ channels = ["meter/{channel}"]
     return name, text
 
 
-def write(directory, broker_port, web_port, kind, sites, every_s=1):
+def write(directory, broker_port, web_port, kind, sites, commit_every_s):
     """Writes it all; gives the path of the settings."""
     directory = Path(directory)
     (directory / "sites").mkdir()
     for number in range(sites):
-        name, text = site(number, kind, every_s)
+        name, text = site(number, kind)
         (directory / "sites" / f"{name}.toml").write_text(text)
     settings = directory / "panelwright.toml"
     settings.write_text(
@@ -66,6 +66,7 @@ url = "mqtt://127.0.0.1:{broker_port}"
 
 [store]
 directory = "{directory / 'store'}"
+commit_every_s = {commit_every_s}
 
 [sites]
 directory = "sites"

@@ -64,7 +64,7 @@ class Process:
     def fail(self, why):
         raise SystemExit(f"{self.name}: {why}\n{self.err.read_text()[-3000:]}")
 
-    def until(self, what, condition, patience=60):
+    def until(self, what, condition, patience=60, every=0.02):
         """Waits for a condition, and not for a process that is gone."""
         deadline = time.monotonic() + patience
         while not (found := condition()):
@@ -72,7 +72,7 @@ class Process:
                 self.fail(f"ended with {self.child.returncode}")
             if time.monotonic() > deadline:
                 self.fail(f"{what}: not within {patience} s")
-            time.sleep(0.02)
+            time.sleep(every)
         return found
 
     def ready(self):
