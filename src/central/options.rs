@@ -43,7 +43,7 @@ impl Options {
     /// Bound on making a connection unless the settings say otherwise.
     pub const CONNECT_TIMEOUT: Duration = Duration::from_secs(10);
     /// Bound on a request unless the settings say otherwise: a batch of 1 MiB over a slow uplink
-    /// (about 100 kB after gzip) takes seconds, and a server that is compacting may take its time.
+    /// takes seconds, and a server that is compacting may take its time.
     pub const TIMEOUT: Duration = Duration::from_secs(60);
 
     /// A central store with the defaults: no token, a point a minute, the system's authorities.

@@ -37,7 +37,7 @@ impl Default for Options {
             state: "panelwright/state".into(),
             min_interval: Span::from_seconds(1),
             max_interval: MAX_INTERVAL,
-            // Below what a CT of class 1 can tell on a 100 A primary; above the jitter of a quiet channel.
+            // Common practice, not measured: less than 1 W moves nothing that an automation acts on.
             dead_band_w: 1.0,
         }
     }
