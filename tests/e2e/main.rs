@@ -25,3 +25,4 @@ mod power_cut;
 mod pv_at_night;
 mod real_house;
 mod real_house_replay;
+mod service;
