@@ -155,7 +155,6 @@ mod tests {
                 every: Span(10),
                 max_gap: Span(30),
                 stale_after: Span(50),
-                spread_backlog: false,
             }],
             channels: vec![Channel { name: format!("house/{key}"), device: 0, key: key.into() }],
             buses: vec![],

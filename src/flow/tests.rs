@@ -30,7 +30,6 @@ fn device(id: &str, unit: Unit, reading: ReadingKind, every: i64) -> Device {
         every: Span(every),
         max_gap: Span(3 * every),
         stale_after: Span(3 * every + SETTLE.0),
-        spread_backlog: false,
     }
 }
 

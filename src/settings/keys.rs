@@ -55,7 +55,7 @@ pub const KEYS: &[Key] = &[
     key("broker.ca_file", Kind::Text, None),
     key("broker.client_cert_file", Kind::Text, None),
     key("broker.client_key_file", Kind::Text, None),
-    key("broker.receive_maximum", Kind::Whole, Some("65535")),
+    key("broker.receive_maximum", Kind::Whole, Some("4096")),
     key("broker.keep_alive_s", Kind::Whole, Some("30")),
     key("store.directory", Kind::Text, Some("/var/lib/panelwright")),
     key("store.commit_every_s", Kind::Whole, Some("5")),

@@ -49,7 +49,7 @@ fn an_empty_file_gives_the_defaults() {
     let remote = BrokerAddress::Remote { host: "localhost".into(), port: 1883, tls: false };
     assert_eq!(settings.broker.address, remote);
     assert_eq!(settings.broker.protocol, Protocol::V5);
-    assert_eq!(settings.broker.receive_maximum, 65_535);
+    assert_eq!(settings.broker.receive_maximum, 4096);
     assert_eq!(settings.store.directory, Path::new("/var/lib/panelwright"));
     assert_eq!(settings.store.commit_every, Duration::from_secs(5));
     assert!(settings.sites.ends_with("sites"));

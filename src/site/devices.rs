@@ -121,7 +121,6 @@ fn device(shape: &DeviceShape, id: String, findings: &mut Findings) -> Device {
         every,
         max_gap,
         stale_after,
-        spread_backlog: spread(shape, findings),
     }
 }
 
@@ -284,18 +283,6 @@ fn reading(shape: &DeviceShape, findings: &mut Findings) -> ReadingKind {
             ReadingKind::Mean
         }
     }
-}
-
-fn spread(shape: &DeviceShape, findings: &mut Findings) -> bool {
-    let Some(At { value, line }) = &shape.backlog else { return false };
-    if value != "spread" {
-        let what = format!("the backlog \"{}\" is not known", shown(value));
-        findings.add(&rules::UNKNOWN_WORD, *line, what, "write backlog = \"spread\", or leave it out");
-    } else if shape.payload.as_ref().is_some_and(|payload| payload.time.is_some()) {
-        let what = "`backlog = \"spread\"` beside a time in the payload";
-        findings.add(&rules::SPREAD_WITH_TIME, *line, what, "leave it out");
-    }
-    value == "spread"
 }
 
 /// Period, longest gap, and how long the accounting waits.

@@ -148,8 +148,6 @@ pub struct Device {
     /// After this long without a reading a channel no longer holds up the accounting, and its live
     /// value is unknown; default `max_gap` plus the settle time.
     pub stale_after: Span,
-    /// Whether a backlog without payload times may be laid out backwards from the reconnection.
-    pub spread_backlog: bool,
 }
 
 /// How a device's payload is read.

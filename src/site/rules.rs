@@ -59,7 +59,6 @@ rules! {
     SAME_READING_TWICE Error "same-reading-twice": "two channels that are read from the same place of the same topic", "one CT would be counted as two";
     UNIT_MISMATCH Error "unit-mismatch": "`volts` with another unit than A, `rolls_over_at` or `reading = \"instant\"` where the unit does not go with it", "the key means nothing with this unit, so one of the two is wrong";
     BAD_PERIOD Error "bad-period": "a period outside of 0.1 s to 1 h, in finer steps than 0.1 s, or a gap shorter than the period", "times are kept to 0.1 s, and every reading would be late";
-    SPREAD_WITH_TIME Warning "spread-with-time": "`backlog = \"spread\"` on a device whose payload says its time", "a backlog is placed by its own times then, and nothing is spread";
     DEVICE_UNUSED Warning "device-unused": "a device without any channel", "nothing is read from it";
 
     // References.

@@ -34,7 +34,6 @@ pub(super) struct DeviceShape {
     pub(super) max_gap_s: Option<At<f64>>,
     pub(super) stale_after_s: Option<At<f64>>,
     pub(super) rolls_over_at: Option<At<f64>>,
-    pub(super) backlog: Option<At<String>>,
     pub(super) channels: Option<Vec<At<String>>>,
 }
 
@@ -169,7 +168,6 @@ fn device(fields: Fields<'_>, findings: &mut Findings) -> DeviceShape {
         max_gap_s: fields.number("max_gap_s", findings),
         stale_after_s: fields.number("stale_after_s", findings),
         rolls_over_at: fields.number("rolls_over_at", findings),
-        backlog: fields.string("backlog", findings),
         channels: fields.strings("channels", findings),
     };
     fields.finish(findings);

@@ -247,7 +247,6 @@ fn example(key: &str) -> &'static str {
         "max_gap_s" => "max_gap_s = 3",
         "stale_after_s" => "stale_after_s = 5",
         "rolls_over_at" => "rolls_over_at = 100000",
-        "backlog" => "backlog = \"spread\"",
         "channels" => "channels = [\"house/5\", { channel = \"house/6\", leg = \"B\" }]",
         "channel" => "channel = \"house/5\"",
         "leg" => "leg = \"A\"",

@@ -23,7 +23,6 @@ fn house() -> Site {
         every: Span::from_seconds(1),
         max_gap: Span::from_seconds(3),
         stale_after: Span::from_seconds(5),
-        spread_backlog: false,
     };
     let channel = |device: usize, name: &str| {
         let key = name.split('/').next_back().unwrap_or_default().to_owned();

@@ -218,11 +218,6 @@ const CASES: &[Case] = &[
         fine: &[("every_s = 5", "every_s = 2.5\nmax_gap_s = 2.5\nstale_after_s = 60")],
     },
     Case {
-        rule: "spread-with-time",
-        bad: &[("every_s = 5", "every_s = 5\nbacklog = \"spread\"")],
-        fine: &[("every_s = 1", "every_s = 1\nbacklog = \"spread\"")],
-    },
-    Case {
         rule: "device-unused",
         bad: &[("channels = [\"1\"]", "channels = []")],
         fine: &[("channels = [\"1\"]\n", ""), ("[\"house/4\"]", "[\"meter/any\"]")],

@@ -30,7 +30,6 @@ fn device(id: &str, topic: &str, payload: Payload, unit: Unit) -> Device {
         every: Span::from_seconds(1),
         max_gap: Span::from_seconds(3),
         stale_after: Span::from_seconds(5),
-        spread_backlog: false,
     }
 }
 
