@@ -3,11 +3,13 @@
 import argparse
 import json
 import platform
+import random
 import statistics
 import subprocess
 import sys
 import tempfile
 import time
+from datetime import date, timedelta
 from pathlib import Path
 
 import maps
@@ -129,6 +131,42 @@ def writing(options, seconds):
     return {"mb_a_day": (after - before) / (last - first) * 86_400 / 1e6, "store_bytes": size, "samples": samples}
 
 
+# A screen of history, and what it is cut into.
+VIEWS = {"day by quarter": (1, "quarter"), "week by hour": (7, "hour"), "month by day": (30, "day"), "year by month": (365, "month")}
+ASKED = 200
+
+
+def history(options, days):
+    """The demo's house with so many days laid in: room on the disk, and ms an answer of the API takes."""
+    with tempfile.TemporaryDirectory(dir=options.scratch) as directory:
+        began = time.monotonic()
+        lay = [options.binary, "demo", "--days", days, "--for", "1s", "--port", free_port(), "--data", directory]
+        subprocess.run([str(part) for part in lay], check=True, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        laid = time.monotonic() - began
+        settings = Path(directory) / "panelwright.toml"
+        size = [options.binary, "store", "size", "--format", "json", "--settings", settings]
+        size = json.loads(subprocess.run([str(part) for part in size], check=True, capture_output=True, text=True).stdout)
+        web = free_port()
+        environment = {
+            "PANELWRIGHT__BROKER__URL": "embedded",
+            "PANELWRIGHT__BROKER__LISTEN": f"127.0.0.1:{free_port()}",
+            "PANELWRIGHT__WEB__LISTEN": f"127.0.0.1:{web}",
+        }
+        chance, views, today = random.Random(1), {}, date.today()
+        with Daemon(options.binary, settings, directory, web, environment) as daemon:
+            for view, (length, by) in VIEWS.items():
+                took = []
+                for _ in range(ASKED):
+                    start = today - timedelta(days=chance.randint(length, max(days, length)))
+                    query = f"from={start}&to={start + timedelta(days=length)}&by={by}"
+                    asked = time.perf_counter()
+                    get(f"{daemon.url}/api/sites/heron-lane/history?{query}")
+                    took.append((time.perf_counter() - asked) * 1e3)
+                took.sort()
+                views[view] = {"p50": took[ASKED // 2], "p99": took[ASKED * 99 // 100]}
+    return {"days": days, "laid_in_s": laid, "size": size, "views": views}
+
+
 def medians(runs):
     """Of runs with the same keys: the median of each, with the runs beside it."""
     return {key: {"median": statistics.median(run[key] for run in runs), "runs": [run[key] for run in runs]} for key in runs[0]}
@@ -190,10 +228,11 @@ def machine():
 
 def main():
     parser = argparse.ArgumentParser(prog="tests/bench/run", description=__doc__)
-    parser.add_argument("--only", default="cpu,flood,memory,latency", help="cpu, flood, memory, latency, writing; by commas")
+    parser.add_argument("--only", default="cpu,flood,memory,latency,history", help="cpu, flood, memory, latency, history, writing; by commas")
     parser.add_argument("--subjects", default=",".join(SUBJECTS), help="which of: " + ", ".join(SUBJECTS))
     parser.add_argument("--runs", type=int, default=3, help="runs of each; the median counts")
     parser.add_argument("--writing-s", type=int, default=4_000, help="how long writing is watched; over an hour, so that an hour is sealed")
+    parser.add_argument("--history-days", type=int, default=365, help="days that are laid in for history; 1826 are five years")
     parser.add_argument("--out", default="target/bench/results.json", help="where the figures go")
     for path in ["load", "binary", "python", "scratch"]:
         parser.add_argument("--" + path, required=True, help=argparse.SUPPRESS)
@@ -215,6 +254,11 @@ def main():
     if "latency" in wanted:
         results["latency"] = medians([latency(options, 70) for _ in range(options.runs)])
         table("Live figure with a subscriber, ms after its tick", ["p50", "p99", "max"], [[results["latency"][key]["median"] for key in ("p50", "p99", "max")]])
+    if "history" in wanted:
+        results["history"] = history(options, options.history_days)
+        rows = [[view, f"{of['p50']:.1f}", f"{of['p99']:.1f}"] for view, of in results["history"]["views"].items()]
+        table(f"History of {options.history_days} days over HTTP, ms an answer", ["view", "p50", "p99"], rows)
+        print(json.dumps(results["history"]["size"]))
     if "writing" in wanted:
         results["writing"] = writing(options, options.writing_s)
         table("Written to disk, one site at 1 Hz", ["MB a day"], [[f"{results['writing']['mb_a_day']:.1f}"]])

@@ -133,8 +133,9 @@ def get(url):
 class Daemon(Process):
     """The daemon with generated maps, its API on a free port."""
 
-    def __init__(self, binary, settings, directory, web_port):
-        super().__init__("panelwright", [binary, "run", "--settings", settings], directory, SUBJECT_CORE)
+    def __init__(self, binary, settings, directory, web_port, environment=None):
+        command = [binary, "run", "--settings", settings]
+        super().__init__("panelwright", command, directory, SUBJECT_CORE, environment)
         self.url = f"http://127.0.0.1:{web_port}"
         self.until("healthy", self.healthy)
 
