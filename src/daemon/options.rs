@@ -93,3 +93,15 @@ fn tls_options(broker: &settings::Broker) -> Result<mqtt::Tls> {
 fn read(path: &Path) -> Result<Vec<u8>> {
     std::fs::read(path).with_context(|| format!("cannot read {}", path.display()))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_window_that_settings_give_is_the_one_that_the_connection_reasons_for() {
+        let key = settings::KEYS.iter().find(|key| key.path == "broker.receive_maximum").expect("the key");
+        let connection = mqtt::Options::new("localhost", 1883, "farmhouse", Clock::wall());
+        assert_eq!(key.default, Some(connection.receive_maximum.to_string().as_str()));
+    }
+}

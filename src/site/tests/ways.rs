@@ -28,6 +28,7 @@ const WAYS: &[(&str, &str, &str, &str)] = &[
     ),
     ("unit = \"kW\"", "unit = \"kWh\"\nrolls_over_at = 0", "unit-mismatch", "rolls over at 0"),
     ("unit = \"kW\"", "unit = \"A\"\nvolts = -120", "unit-mismatch", "-120 volts"),
+    ("every_s = 1", "every_s = 1\nbacklog = \"spread\"", "unknown-key", "a key `backlog`"),
     ("every_s = 1", "every_s = 0.05", "bad-period", "every_s = 0.05"),
     ("every_s = 1", "every_s = 1.25", "bad-period", "in steps of 0.1"),
     ("every_s = 1", "every_s = 86400", "bad-period", "0.1 to 3600"),
