@@ -3,7 +3,7 @@
 //! At each bus `feed = Σ circuits + untracked`. All of it is sums over *series* (see
 //! [`crate::site`]), so this module has three things to do: say what time each reading covers
 //! (`channel`), split the sums whose sign matters, tick by tick (`split`), and add ticks up to
-//! minutes ([`SiteFlow`] as they come, [`account`] from kept readings).
+//! minutes ([`SiteFlow`] as they come, [`account()`] from kept readings).
 
 mod account;
 mod channel;

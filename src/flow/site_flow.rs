@@ -3,7 +3,7 @@
 //! A tick is closed once the settle time is over and every channel that is not stale has come past
 //! it; so the order in which readings arrive within that time makes no difference. A reading that
 //! comes later is kept all the same: [`SiteFlow::take_late`] names the minutes to recount from the
-//! kept readings, with [`super::account`], which is this same code.
+//! kept readings, with [`super::account()`], which is this same code.
 
 use std::ops::Range;
 use std::sync::Arc;

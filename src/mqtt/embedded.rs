@@ -72,7 +72,7 @@ impl Broker {
         self.address
     }
 
-    /// Ends all connections and waits until it has stopped, for [`SHUTDOWN_GRACE`] at most.
+    /// Ends all connections and waits until it has stopped, for `SHUTDOWN_GRACE` at most.
     pub async fn shutdown(mut self) {
         self.stop.0.shutdown();
         let Some(mut task) = self.task.take() else { return };

@@ -6,7 +6,7 @@
 //! map, applied to the channels, has to give back what the loads drew, to within the CTs' noise.
 //!
 //! A simulation is a function of (map, seed, second): ask for the same second twice and it is the
-//! same, wherever the run began. For that, every load begins anew at local midnight ([`loads`]).
+//! same, wherever the run began. For that, every load begins anew at local midnight (`loads`).
 
 mod chance;
 mod day;

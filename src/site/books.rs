@@ -3,7 +3,7 @@
 //!
 //! One law holds at each bus: feed = Σ circuits + untracked. From it follows how each case is booked:
 //!
-//! - A bus's *feed* is its [[feed]], or else the CTs of the circuit that feeds it.
+//! - A bus's *feed* is its `[[feed]]`, or else the CTs of the circuit that feeds it.
 //! - Where only one of main panel and service point is measured, the other follows if every circuit of
 //!   the service point (supply-side PV, a tap ahead of the main) is measured: service = main + Σ, or
 //!   main = service − Σ. Both feeds are then one measurement, so only one residual is known: the main's.

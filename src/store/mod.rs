@@ -12,7 +12,7 @@
 //!    in one compressed block a series and UTC day, and added up into plain rows by quarter hour,
 //!    local day and local month that any SQL tool reads.
 //!
-//! Minutes that closed and are not sealed yet live in memory ([`recent`]) for the readers; after a
+//! Minutes that closed and are not sealed yet live in memory (`recent`) for the readers; after a
 //! restart the journal is replayed and they come again. Sealing is idempotent: a reading is its
 //! series and time, and the value committed last holds. So a seal that was cut short is redone.
 //!
