@@ -38,7 +38,7 @@ pub const HERON_LANE: &str = include_str!("../../config/sites/heron-lane.toml");
 
 /// Noise of a channel: a part of its reading, and a floor in W (both deviations of the mean over a
 /// second; invented, of the size that meters of this kind show).
-const NOISE_PART: f64 = 0.0015;
+pub const NOISE_PART: f64 = 0.0015;
 const NOISE_FLOOR_W: f64 = 0.15;
 
 /// What happened in one second.

@@ -11,17 +11,21 @@ use crate::calendar::{Interval, Zone};
 use crate::flow::account;
 use crate::history::{Memory, Summary, energy};
 use crate::reading::SiteIndex;
-use crate::sim::{Laid, Ledger};
+use crate::sim::{Laid, Ledger, NOISE_PART};
 use crate::site::{FigureKey, Role, Site};
 use crate::store::{Options, Reader, Store};
 use crate::units::{ONE, Span, Stamp};
 
 /// Books close to this, in Wh: they are sums of integers, so nothing but a fault opens them.
 const CLOSED_WH: f64 = 0.001;
-/// How far a figure may be from the truth: a part of it, and a floor in W. The CTs' noise averages out
-/// to far less over a minute; what is caught here is a factor that is wrong.
+/// How far a figure may be from the truth: a part of it, and a floor in W; what is caught here is a
+/// factor that is wrong.
 const OFF_PART: f64 = 0.01;
 const OFF_W: f64 = 1.0;
+/// And for the CTs' noise, which averages out with the root of the seconds: this part of all that the
+/// house takes and generates, since untracked is a small difference of large figures. Five times the
+/// noise of one reading, twice over for a doubled CT.
+const NOISE_OFF_PART: f64 = 10.0 * NOISE_PART;
 /// Meters this much behind the clock mean that the machine is too slow for `--speed`.
 const BEHIND: Span = Span::from_seconds(30);
 
@@ -167,6 +171,12 @@ fn agreement(site: &Site, summary: &Summary, truth: &Ledger) -> (String, f64, bo
     });
     let figures =
         totals(truth).into_iter().map(|(name, key, kwh)| (name.to_owned(), key, kwh)).chain(circuits);
+    let through: f64 = totals(truth)
+        .iter()
+        .filter(|(_, key, _)| matches!(key, FigureKey::Consumption | FigureKey::Generation))
+        .map(|(_, _, kwh)| kwh * 1000.0 / hours)
+        .sum();
+    let noise_w = NOISE_OFF_PART * through / (truth.seconds.max(1) as f64).sqrt();
     let (mut worst, mut worst_w, mut agreed) = (String::from("none"), 0.0, true);
     for (name, key, kwh) in figures {
         let true_w = kwh * 1000.0 / hours;
@@ -174,7 +184,7 @@ fn agreement(site: &Site, summary: &Summary, truth: &Ledger) -> (String, f64, bo
         if off_w > worst_w {
             (worst, worst_w) = (name, off_w);
         }
-        agreed &= off_w <= OFF_PART * true_w.abs() + OFF_W;
+        agreed &= off_w <= OFF_PART * true_w.abs() + OFF_W + noise_w;
     }
     (worst, worst_w, agreed)
 }
