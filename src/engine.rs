@@ -10,6 +10,7 @@ use std::sync::Arc;
 use crate::flow::{ClosedMinute, Flows, SiteFlow, Taken};
 use crate::reading::{Reading, SiteIndex};
 use crate::site::{ChannelIndex, Site};
+use crate::surplus::{Advisor, Command, Guidance, Refused, Settings};
 use crate::units::{Span, Stamp};
 
 /// How often minutes are named for a recount: a device whose clock is behind, or a backlog with
@@ -35,14 +36,16 @@ pub enum Effect {
     Minute(SiteIndex, ClosedMinute),
     /// These closed minutes have to be recounted from the kept readings.
     Late(SiteIndex, Range<Stamp>),
-    /// The live figures of a new tick.
-    Live(SiteIndex, Flows),
+    /// The live figures of a new tick, and what follows from them for chargers and breakers.
+    Live(SiteIndex, Flows, Arc<Guidance>),
 }
 
 /// Every site's open ticks, by [`SiteIndex`].
 #[derive(Debug)]
 pub struct Engine {
     sites: Vec<SiteFlow>,
+    /// What each site is advised, by the same index.
+    advisors: Vec<Advisor>,
     /// The tick of the last live figures.
     shown: Stamp,
     /// When minutes were last named for a recount.
@@ -53,8 +56,11 @@ impl Engine {
     /// An engine for these sites, in the order of their [`SiteIndex`]; what is before `start` (of
     /// each) is closed already.
     pub fn new(sites: impl IntoIterator<Item = (Arc<Site>, Option<Stamp>)>) -> Self {
-        let sites = sites.into_iter().map(|(site, start)| SiteFlow::new(site, start)).collect();
-        Self { sites, shown: Stamp::MIN, recounted: Stamp::MIN }
+        let (sites, advisors) = sites
+            .into_iter()
+            .map(|(site, start)| (SiteFlow::new(Arc::clone(&site), start), Advisor::new(site)))
+            .unzip();
+        Self { sites, advisors, shown: Stamp::MIN, recounted: Stamp::MIN }
     }
 
     /// Takes an event in at the moment `now` and adds to `effects` what follows from it.
@@ -98,7 +104,9 @@ impl Engine {
                 effects.extend(flow.take_late().into_iter().map(|range| Effect::Late(site, range)));
             }
             if show {
-                effects.push(Effect::Live(site, flow.live(now)));
+                let flows = flow.live(now);
+                let guidance = self.advisors[index].step(&flows, |channel| flow.live_value(channel, now));
+                effects.push(Effect::Live(site, flows, guidance));
             }
         }
     }
@@ -108,10 +116,25 @@ impl Engine {
     pub fn replace(&mut self, sites: &[Arc<Site>]) {
         for (index, site) in sites.iter().enumerate() {
             match self.sites.get_mut(index) {
-                Some(flow) => flow.replace(Arc::clone(site)),
-                None => self.sites.push(SiteFlow::new(Arc::clone(site), None)),
+                Some(flow) => {
+                    flow.replace(Arc::clone(site));
+                    self.advisors[index].replace(Arc::clone(site));
+                }
+                None => {
+                    self.sites.push(SiteFlow::new(Arc::clone(site), None));
+                    self.advisors.push(Advisor::new(Arc::clone(site)));
+                }
             }
         }
+    }
+
+    /// Carries a command out, or says why not; gives what holds for the charger then.
+    ///
+    /// # Errors
+    /// When the site or charger is not there, or no charger could follow the order.
+    pub fn command(&mut self, site: SiteIndex, command: Command, now: Stamp) -> Result<Settings, Refused> {
+        let advisor = self.advisors.get_mut(site.0 as usize).ok_or(Refused::NoSuchCharger)?;
+        advisor.command(command, now)
     }
 
     /// Up to where every site that has readings is accounted: what ends before it can be sealed.
@@ -145,6 +168,7 @@ mod tests {
             name: "Barn".into(),
             time_zone: "UTC".into(),
             billing_day: 1,
+            loading: Default::default(),
             service: Service { system: System::SplitPhase120_240, main_breaker_a: None },
             devices: vec![Device {
                 id: "house".into(),
@@ -182,7 +206,7 @@ mod tests {
             for effect in effects {
                 match effect {
                     Effect::Keep(_) => kept += 1,
-                    Effect::Live(_, flows) => shown.push(flows),
+                    Effect::Live(_, flows, _) => shown.push(flows),
                     Effect::Minute(site, minute) => minutes.push((site, minute)),
                     Effect::Late(..) => panic!("nothing is late"),
                 }

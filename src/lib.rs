@@ -9,6 +9,7 @@
 //! - [`flow`]: readings into ticks and minute rows; the one law; coverage
 //! - [`calendar`]: instants and local intervals
 //! - [`history`]: rows into energy per figure per interval, under the dated map
+//! - [`surplus`]: EV current from solar surplus and service headroom; breakers that carry too much
 //! - [`engine`]: the state of all sites: an event in, effects out
 //!
 //! **Shell** (does all the touching):
@@ -39,6 +40,8 @@ pub mod flow;
 pub mod calendar;
 
 pub mod history;
+
+pub mod surplus;
 
 pub mod engine;
 

@@ -24,6 +24,7 @@ use crate::reading::{Complaints, Router, SiteIndex};
 use crate::site::Site;
 use crate::status::{Board, Part};
 use crate::store::{self, Command, Store};
+use crate::surplus;
 use crate::units::{Span, Stamp};
 
 /// The shortest real time between two ticks: a simulated clock may run at hundreds of times the
@@ -43,6 +44,8 @@ const SURVEY_EVERY: Duration = Duration::from_secs(5);
 pub(super) enum Control {
     /// Read the maps again.
     Reload(oneshot::Sender<Result<()>>),
+    /// Lead a charger: site by its id, command, answer.
+    Lead(String, surplus::Command, oneshot::Sender<Result<surplus::Settings, surplus::Refused>>),
     /// Stop in order.
     Stop,
 }
@@ -182,6 +185,9 @@ impl Intake {
                         // An owner that is gone needs no answer.
                         let _ = answer.send(self.reload(&commands).await);
                     }
+                    Some(Control::Lead(site, command, answer)) => {
+                        let _ = answer.send(self.lead(&site, command));
+                    }
                     Some(Control::Stop) | None => break,
                 },
                 event = events.recv() => match event {
@@ -266,6 +272,17 @@ impl Intake {
         }
     }
 
+    /// Carries out a command for a charger; what follows shows in the next tick's figures.
+    fn lead(&mut self, site: &str, command: surplus::Command) -> Result<surplus::Settings, surplus::Refused> {
+        let list = self.maps.list();
+        let found = list.iter().position(|other| other.id == site);
+        let place = found.filter(|place| self.maps.is_present(*place));
+        let place = place.ok_or(surplus::Refused::NoSuchCharger)?;
+        let settings = self.engine.command(SiteIndex(place as u32), command, self.clock.now())?;
+        tracing::info!(site, ev = command.ev.0, order = ?command.order, "a charger is led otherwise");
+        Ok(settings)
+    }
+
     fn on_tick(&mut self) {
         let (now, moment) = (Instant::now(), self.clock.now());
         self.engine.apply(Event::Tick, moment, &mut self.effects);
@@ -304,8 +321,8 @@ impl Intake {
                     self.batches.minute(site, minute, now);
                 }
                 Effect::Late(site, range) => self.batches.late(site, range, now),
-                Effect::Live(site, flows) if self.maps.is_present(site.0 as usize) => {
-                    let messages = self.live.on_flows(site, &flows, moment);
+                Effect::Live(site, flows, guidance) if self.maps.is_present(site.0 as usize) => {
+                    let messages = self.live.on_flows(site, &flows, &guidance, moment);
                     self.publish(messages);
                 }
                 Effect::Live(..) => {}

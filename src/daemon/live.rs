@@ -14,6 +14,7 @@ use crate::publish::{self, Message, Publisher, now_body};
 use crate::reading::SiteIndex;
 use crate::site::Site;
 use crate::status::{Board, Part};
+use crate::surplus::Guidance;
 use crate::units::Stamp;
 use crate::web::NowTable;
 
@@ -54,11 +55,17 @@ impl Live {
     }
 
     /// New figures: the body that this makes is the one that everybody gets.
-    pub fn on_flows(&mut self, site: SiteIndex, flows: &Flows, now: Stamp) -> Vec<Message> {
+    pub fn on_flows(
+        &mut self,
+        site: SiteIndex,
+        flows: &Flows,
+        guidance: &Arc<Guidance>,
+        now: Stamp,
+    ) -> Vec<Message> {
         let place = site.0 as usize;
-        let body = Bytes::from(now_body(&self.sites[place], flows));
+        let body = Bytes::from(now_body(&self.sites[place], flows, guidance));
         self.bodies[place].send_replace(body.clone());
-        self.publisher.on_flows(site, flows, &body, now)
+        self.publisher.on_flows(site, flows, guidance, &body, now)
     }
 
     pub fn on_tick(&mut self, now: Stamp) -> Vec<Message> {

@@ -27,7 +27,7 @@ use crate::reading::{Router, SiteIndex};
 use crate::settings::Secret;
 use crate::site::Site;
 use crate::status::{Board, Part};
-use crate::{central, mqtt, publish, store, web};
+use crate::{central, mqtt, publish, store, surplus, web};
 
 pub use maps::Maps;
 pub use notify::Notifier;
@@ -230,6 +230,23 @@ impl Daemon {
             .await
             .map_err(|_| anyhow!("the daemon has ended"))?;
         result.await.map_err(|_| anyhow!("the daemon has ended"))?
+    }
+
+    /// Leads a charger of a site: mode, cap or target. Gives what holds for it then.
+    ///
+    /// # Errors
+    /// Why the command is not carried out; the outer error is a daemon that has ended.
+    pub async fn lead(
+        &self,
+        site: &str,
+        command: surplus::Command,
+    ) -> Result<Result<surplus::Settings, surplus::Refused>> {
+        let (answer, result) = oneshot::channel();
+        self.control
+            .send(intake::Control::Lead(site.to_owned(), command, answer))
+            .await
+            .map_err(|_| anyhow!("the daemon has ended"))?;
+        result.await.map_err(|_| anyhow!("the daemon has ended"))
     }
 
     /// Waits until the daemon ends by itself, which it does only by a fault.

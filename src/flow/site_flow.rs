@@ -259,6 +259,11 @@ impl SiteFlow {
         Flows { at: now.floor(Span::TICK), figures, unknown }
     }
 
+    /// The last known value of a channel in 0.1 W, until it is stale.
+    pub fn live_value(&self, channel: ChannelIndex, now: Stamp) -> Option<i64> {
+        self.readings.get(channel.0 as usize)?.live(now)
+    }
+
     /// Goes on under a corrected map: channels are carried over by name, and what the open minute
     /// has so far stays with every series whose rule is the same; others begin anew, which shows as
     /// coverage until the minute is recounted.

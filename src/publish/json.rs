@@ -1,17 +1,25 @@
-//! The JSON topic of each site, and the topic that says whether the daemon is there.
+//! The JSON topics of each site, and the topic that says whether the daemon is there.
 
+use std::collections::BTreeMap;
+
+use super::guidance::alerts_body;
 use super::output::{Message, Now, Output};
 use super::publisher::Options;
+use crate::reading::SiteIndex;
 use crate::site::Site;
 use crate::units::Stamp;
 
-/// One retained JSON message per site, and a retained `online` or `offline` for the daemon.
+/// Two retained JSON messages per site, its figures and its alerts, and a retained `online` or
+/// `offline` for the daemon.
 ///
 /// An MQTT connection has one last will, so that the topic that it marks stale is one per daemon,
 /// not one per site.
 pub(super) struct Json {
     topic: Option<String>,
+    alerts: Option<String>,
     state: String,
+    /// The alerts that were said of each site: they change seldom, and are said when they do.
+    said: BTreeMap<SiteIndex, String>,
 }
 
 impl Json {
@@ -21,29 +29,42 @@ impl Json {
     pub(super) const OFFLINE: &'static str = "offline";
 
     pub(super) fn new(options: &Options) -> Self {
-        Self { topic: options.json.clone(), state: options.state.clone() }
+        Self {
+            topic: options.json.clone(),
+            alerts: options.alerts.clone(),
+            state: options.state.clone(),
+            said: BTreeMap::new(),
+        }
     }
+}
 
-    fn topic(&self, site: &Site) -> Option<String> {
-        Some(self.topic.as_ref()?.replace("{site}", &site.id))
-    }
+/// The topic of one site.
+fn of_site(topic: Option<&String>, site: &Site) -> Option<String> {
+    Some(topic?.replace("{site}", &site.id))
 }
 
 impl Output for Json {
     fn on_up(&mut self, _at: Stamp, out: &mut Vec<Message>) {
+        self.said.clear();
         out.push(Message::retained(&*self.state, Self::ONLINE));
     }
 
     fn on_now(&mut self, now: Now<'_>, out: &mut Vec<Message>) {
-        if let Some(topic) = self.topic(now.site) {
+        if let Some(topic) = of_site(self.topic.as_ref(), now.site) {
             out.push(Message::retained(topic, now.body.clone()));
+        }
+        if let Some(topic) = of_site(self.alerts.as_ref(), now.site) {
+            let body = alerts_body(now.site, now.guidance);
+            if self.said.get(&now.index) != Some(&body) {
+                out.push(Message::retained(topic, body.clone()));
+                self.said.insert(now.index, body);
+            }
         }
     }
 
     fn on_removed(&mut self, site: &Site, out: &mut Vec<Message>) {
-        if let Some(topic) = self.topic(site) {
-            out.push(Message::clear(topic));
-        }
+        out.extend(of_site(self.topic.as_ref(), site).map(Message::clear));
+        out.extend(of_site(self.alerts.as_ref(), site).map(Message::clear));
     }
 
     fn on_shutdown(&mut self, _at: Stamp, out: &mut Vec<Message>) {

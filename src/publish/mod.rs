@@ -4,11 +4,13 @@
 //! stream all carry it. [`Publisher`] decides when it goes to the broker. Every kind of topic is an
 //! [`Output`], so that a convention for hubs can be added beside the JSON one without touching it.
 
+mod guidance;
 mod json;
 mod now;
 mod output;
 mod publisher;
 
+pub use guidance::alerts_body;
 pub use now::{MAX_INTERVAL, STALE_AFTER_S, now_body};
 pub use output::{Message, Now, Output};
 pub use publisher::{Options, Publisher};

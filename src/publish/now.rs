@@ -3,9 +3,11 @@
 use serde::ser::SerializeMap;
 use serde::{Serialize, Serializer};
 
+use super::guidance;
 use crate::calendar::Zone;
 use crate::flow::Flows;
 use crate::site::{FigureKey, Leg, Site};
+use crate::surplus::Guidance;
 use crate::units::{Span, Stamp};
 
 /// The figures of a site are published at least this often, changed or not.
@@ -20,7 +22,7 @@ pub const STALE_AFTER_S: i64 = 180;
 ///
 /// Circuits without a CT have no figure and are not in it. `surplus_w` is 0 where it is below;
 /// every other figure keeps its sign.
-pub fn now_body(site: &Site, flows: &Flows) -> String {
+pub fn now_body(site: &Site, flows: &Flows, guidance: &Guidance) -> String {
     let watts = |key| rounded(flows.watts(key).map(|watts| watts.0));
     let body = Body {
         site: &site.id,
@@ -37,6 +39,9 @@ pub fn now_body(site: &Site, flows: &Flows) -> String {
         legs: Entries(legs(flows)),
         circuits: Entries(circuits(site, flows)),
         buses: Entries(buses(site, flows)),
+        ev: Entries(guidance::evs(site, guidance)),
+        headroom: Entries(guidance::headroom(guidance)),
+        alerts: guidance::alerts(site, guidance),
         unknown: unknown(site, flows),
     };
     // Maps with text keys, finite numbers and text: there is nothing in it that JSON cannot hold.
@@ -59,6 +64,9 @@ struct Body<'a> {
     legs: Entries<&'static str, Option<f64>>,
     circuits: Entries<&'a str, CircuitNow>,
     buses: Entries<&'a str, BusNow>,
+    ev: Entries<&'a str, guidance::EvNow>,
+    headroom: Entries<&'static str, guidance::Room>,
+    alerts: Vec<guidance::AlertNow<'a>>,
     unknown: Vec<&'a str>,
 }
 
@@ -142,7 +150,7 @@ fn unknown<'a>(site: &'a Site, flows: &Flows) -> Vec<&'a str> {
 }
 
 /// The name of a leg as the trade writes it.
-fn leg_name(leg: Leg) -> &'static str {
+pub(super) fn leg_name(leg: Leg) -> &'static str {
     match leg {
         Leg::A => "A",
         Leg::B => "B",
@@ -151,13 +159,13 @@ fn leg_name(leg: Leg) -> &'static str {
 }
 
 /// To 0.1 W. Minus nothing is nothing; what is no number is not known.
-fn rounded(watts: Option<f64>) -> Option<f64> {
+pub(super) fn rounded(watts: Option<f64>) -> Option<f64> {
     let tenths = (watts? * 10.0).round();
     tenths.is_finite().then_some(tenths / 10.0 + 0.0)
 }
 
 /// RFC 3339 with the offset that the site's zone has at that moment; UTC where the zone is not
 /// known, which a validated map rules out.
-fn local(site: &Site, at: Stamp) -> String {
+pub(super) fn local(site: &Site, at: Stamp) -> String {
     Zone::new(&site.time_zone).unwrap_or_else(|_| Zone::utc()).rfc3339(at)
 }

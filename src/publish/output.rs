@@ -5,6 +5,7 @@ use bytes::Bytes;
 use crate::flow::Flows;
 use crate::reading::SiteIndex;
 use crate::site::Site;
+use crate::surplus::Guidance;
 use crate::units::Stamp;
 
 /// One message for the broker.
@@ -39,6 +40,8 @@ pub struct Now<'a> {
     pub site: &'a Site,
     /// Its figures.
     pub flows: &'a Flows,
+    /// What is advised for chargers and breakers.
+    pub guidance: &'a Guidance,
     /// The same as JSON, see [`super::now_body`].
     pub body: &'a Bytes,
 }

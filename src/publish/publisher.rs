@@ -12,6 +12,7 @@ use crate::flow::Flows;
 use crate::reading::SiteIndex;
 use crate::settings;
 use crate::site::Site;
+use crate::surplus::Guidance;
 use crate::units::{Span, Stamp, TENTHS};
 
 /// What the settings say about topics out.
@@ -19,6 +20,8 @@ use crate::units::{Span, Stamp, TENTHS};
 pub struct Options {
     /// Topic of a site's figures as JSON; `{site}` stands for its id. `None` publishes none.
     pub json: Option<String>,
+    /// Topic of a site's alerts; `{site}` stands for its id. `None` publishes none.
+    pub alerts: Option<String>,
     /// Topic that says `online` or `offline`; it is the connection's last will too.
     pub state: String,
     /// The least time between two messages of one site.
@@ -34,6 +37,7 @@ impl Default for Options {
     fn default() -> Self {
         Self {
             json: Some("panelwright/{site}/now".into()),
+            alerts: Some("panelwright/{site}/alerts".into()),
             state: "panelwright/state".into(),
             min_interval: Span::from_seconds(1),
             max_interval: MAX_INTERVAL,
@@ -49,6 +53,7 @@ impl Options {
         let span = |time: Duration| Span((time.as_secs_f64() * TENTHS as f64).round() as i64);
         Self {
             json: settings.json.clone(),
+            alerts: settings.alerts.clone(),
             state: settings.state.clone(),
             min_interval: span(settings.min_interval),
             max_interval: span(settings.max_interval),
@@ -85,6 +90,7 @@ struct Line {
 
 struct Latest {
     flows: Flows,
+    guidance: Arc<Guidance>,
     body: Bytes,
 }
 
@@ -92,12 +98,17 @@ struct Latest {
 struct Sent {
     at: Stamp,
     flows: Flows,
+    guidance: Arc<Guidance>,
 }
 
 impl Sent {
     /// Whether `latest` says something else: a figure moved by more than the dead-band, became
-    /// known or unknown, came or went.
-    fn differs(&self, latest: &Flows, dead_band_w: f64) -> bool {
+    /// known or unknown, came or went; or other advice is given.
+    fn differs(&self, latest: &Latest, dead_band_w: f64) -> bool {
+        if latest.guidance.differs(&self.guidance) {
+            return true;
+        }
+        let latest = &latest.flows;
         let said = &self.flows;
         if said.figures.len() != latest.figures.len() || said.unknown != latest.unknown {
             return true;
@@ -147,11 +158,19 @@ impl Publisher {
     }
 
     /// New figures of a site; `body` is what [`super::now_body`] makes of them.
-    pub fn on_flows(&mut self, site: SiteIndex, flows: &Flows, body: &Bytes, now: Stamp) -> Vec<Message> {
+    pub fn on_flows(
+        &mut self,
+        site: SiteIndex,
+        flows: &Flows,
+        guidance: &Arc<Guidance>,
+        body: &Bytes,
+        now: Stamp,
+    ) -> Vec<Message> {
         let mut out = Vec::new();
         let index = site.0 as usize;
         if let Some(line) = self.sites.get_mut(index) {
-            line.latest = Some(Latest { flows: flows.clone(), body: body.clone() });
+            line.latest =
+                Some(Latest { flows: flows.clone(), guidance: Arc::clone(guidance), body: body.clone() });
             if line.is_due(&self.options, now) {
                 self.send(index, now, &mut out);
             }
@@ -233,12 +252,14 @@ impl Publisher {
             index: SiteIndex(index as u32),
             site: &line.site,
             flows: &latest.flows,
+            guidance: &latest.guidance,
             body: &latest.body,
         };
         for output in &mut self.outputs {
             output.on_now(says, out);
         }
-        line.sent = Some(Sent { at: now, flows: latest.flows.clone() });
+        line.sent =
+            Some(Sent { at: now, flows: latest.flows.clone(), guidance: Arc::clone(&latest.guidance) });
     }
 }
 
@@ -252,7 +273,7 @@ impl Line {
     fn due(&self, options: &Options) -> Option<Stamp> {
         let latest = self.latest.as_ref()?;
         let Some(sent) = &self.sent else { return Some(Stamp::MIN) };
-        if sent.differs(&latest.flows, options.dead_band_w) {
+        if sent.differs(latest, options.dead_band_w) {
             return Some(sent.at + options.min_interval);
         }
         let newer = latest.flows.at != sent.flows.at;

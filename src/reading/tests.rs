@@ -36,6 +36,7 @@ fn site(devices: Vec<(Device, &[&str])>) -> Arc<Site> {
         name: "A test's site".into(),
         time_zone: "UTC".into(),
         billing_day: 1,
+        loading: Default::default(),
         service: Service { system: System::SplitPhase120_240, main_breaker_a: None },
         devices: Vec::new(),
         channels: Vec::new(),

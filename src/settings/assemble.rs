@@ -244,15 +244,8 @@ fn check_central_names(layers: &Layers, problems: &mut Problems) {
 }
 
 fn publish(layers: &Layers, problems: &mut Problems) -> Option<Publish> {
-    let json = match layers.text("publish.json")? {
-        text if text.is_empty() => Some(None),
-        text if !text.contains("{site}") => {
-            let what = "publish.json has no {site} in it: every site would publish at one topic";
-            problems.add(layers.place("publish.json"), what, "write a topic such as panelwright/{site}/now");
-            None
-        }
-        text => topic(layers, "publish.json", text, problems).map(Some),
-    };
+    let json = topic_of_site(layers, "publish.json", problems);
+    let alerts = topic_of_site(layers, "publish.alerts", problems);
     let state = layers.text("publish.state").and_then(|text| topic(layers, "publish.state", text, problems));
     let min = layers.number("publish.min_interval_s", 0.0..=MINUTE_S, problems);
     let max = layers.number("publish.max_interval_s", 1.0..=MINUTE_S, problems);
@@ -264,6 +257,7 @@ fn publish(layers: &Layers, problems: &mut Problems) -> Option<Publish> {
     }
     Some(Publish {
         json: json?,
+        alerts: alerts?,
         state: state?,
         min_interval: Duration::from_secs_f64(min),
         max_interval: Duration::from_secs_f64(max),
@@ -271,9 +265,23 @@ fn publish(layers: &Layers, problems: &mut Problems) -> Option<Publish> {
     })
 }
 
-/// A topic to publish at (MQTT 5, 4.7); in `publish.json` `{site}` is where the site's id goes.
+/// A topic of which each site has one, or none where the text is empty.
+fn topic_of_site(layers: &Layers, path: &str, problems: &mut Problems) -> Option<Option<String>> {
+    match layers.text(path)? {
+        text if text.is_empty() => Some(None),
+        text if !text.contains("{site}") => {
+            let what = format!("{path} has no {{site}} in it: every site would publish at one topic");
+            let hint = format!("write a topic such as {}", default(path).unwrap_or_default());
+            problems.add(layers.place(path), what, hint);
+            None
+        }
+        text => topic(layers, path, text, problems).map(Some),
+    }
+}
+
+/// A topic to publish at (MQTT 5, 4.7); in those of a site `{site}` is where its id goes.
 fn topic(layers: &Layers, path: &str, text: String, problems: &mut Problems) -> Option<String> {
-    let site = if path == "publish.json" { "{site}" } else { "" };
+    let site = if matches!(path, "publish.json" | "publish.alerts") { "{site}" } else { "" };
     let why = match () {
         () if text.is_empty() => "is empty",
         () if text.contains(['+', '#']) => "holds a wildcard, which nobody can publish at",

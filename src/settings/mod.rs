@@ -145,6 +145,8 @@ pub enum Resolution {
 pub struct Publish {
     /// Topic of the retained `now` body, with `{site}` in it; `None`: nothing is published.
     pub json: Option<String>,
+    /// Topic of a site's retained alerts, with `{site}` in it; `None`: none are published.
+    pub alerts: Option<String>,
     /// Topic that says whether the daemon is connected.
     pub state: String,
     /// Shortest time between two messages of one site.

@@ -7,6 +7,7 @@
 
 mod books;
 mod buses;
+mod charging;
 mod circuits;
 mod compile;
 mod dates;
@@ -17,6 +18,7 @@ mod findings;
 mod fingerprint;
 mod form;
 mod legs;
+mod loading;
 mod model;
 mod names;
 mod overlap;
@@ -33,6 +35,9 @@ use toml::de::DeTable;
 pub use findings::{Finding, Severity};
 pub use fingerprint::fingerprint;
 pub use legs::{leg_of_space, legs_of_spaces};
+pub use loading::{
+    CONTINUOUS_AFTER, CONTINUOUS_PART, Ev, First, LEAST_A, Loading, MOST_A, Mode, Sharing, Watch,
+};
 pub use model::*;
 
 use findings::{Findings, choice};
@@ -104,9 +109,11 @@ fn site(shape: &MapShape, findings: &mut Findings) -> Site {
         channels: devices.channels,
         buses,
         circuits,
+        loading: loading::Loading::default(),
         splits: Vec::new(),
         epochs: Vec::new(),
     };
+    site.loading = charging::read(&shape.charging, &site, &feeds, findings);
     // Books are drawn up of sound maps only: a circle of buses has none.
     if !findings.any_error() {
         compile::compile(&mut site, &feeds, findings);

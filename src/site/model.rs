@@ -11,6 +11,7 @@
 
 use std::ops::Range;
 
+use super::loading::Loading;
 use crate::units::{Span, Stamp};
 
 /// Index of a channel in [`Site::channels`].
@@ -42,6 +43,8 @@ pub struct Site {
     pub buses: Vec<Bus>,
     /// Every circuit, by the order in which its id first appears.
     pub circuits: Vec<Circuit>,
+    /// EV chargers that get advice, and the watch over breakers.
+    pub loading: Loading,
     /// The names of all sign-split series of all epochs, in a fixed order.
     pub splits: Vec<String>,
     /// Back to back from [`Stamp::MIN`] to [`Stamp::MAX`]; at least one.

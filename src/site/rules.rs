@@ -101,6 +101,13 @@ rules! {
     SOURCE_WITHOUT_CT Warning "source-without-ct": "a PV or storage circuit without a CT", "generation or storage, and consumption, are unknown then, and untracked contains its flow";
     EV_WITHOUT_CT Warning "ev-without-ct": "an EV charging circuit without a CT", "the solar surplus is unknown then";
 
+    // EV charging and the watch over breakers.
+    EV_CIRCUIT Error "ev-circuit": "an `[[ev]]` of a circuit that is not there, is not for EV charging, or has one already", "the advice is for one charger, and rests on what its circuit takes";
+    EV_WITHOUT_BREAKER Error "ev-without-breaker": "an `[[ev]]` whose circuit has no `breaker_a`", "advice never exceeds 80 % of the breaker, so the breaker has to be known";
+    EV_ABOVE_BREAKER Warning "ev-above-breaker": "a charging current above 80 % of the charger's breaker", "charging goes on for hours, and a breaker carries 125 % of such a load";
+    EV_WITHOUT_HEADROOM Warning "ev-without-headroom": "an `[[ev]]` in a map that does not say the main breaker or the legs of the mains CTs", "nothing tells then how much room the service has, and the advice does not look at it";
+    CHARGING_NUMBER Error "charging-number": "a number of `[[ev]]`, `[charging]` or `[watch]` outside of its range, or two that contradict each other", "the advice would be none that a charger can follow";
+
     // Dates.
     BAD_DATE Error "bad-date": "a date that is no day of the calendar or a time without a day", "an entry is dated by a moment";
     UNTIL_BEFORE_FROM Error "until-before-from": "an entry that ends before it starts, or as it starts", "it would never hold";

@@ -4,6 +4,7 @@ use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 use toml::value::Datetime;
 
+use super::charging::ChargingShape;
 use super::findings::Findings;
 use super::text::{At, Fields, Lines};
 
@@ -19,6 +20,7 @@ pub(super) struct MapShape {
     pub(super) feeds: Vec<FeedShape>,
     pub(super) buses: Vec<BusShape>,
     pub(super) circuits: Vec<CircuitShape>,
+    pub(super) charging: ChargingShape,
 }
 
 /// `[[device]]`.
@@ -126,8 +128,21 @@ impl MapShape {
         let buses = buses.into_iter().map(|fields| bus(fields, findings)).collect();
         let circuits = top.tables("circuit", findings);
         let circuits = circuits.into_iter().map(|fields| circuit(fields, lines, findings)).collect();
+        let charging = ChargingShape::read(&mut top, findings);
         top.finish(findings);
-        Self { site, name, time_zone, billing_day, system, main_breaker_a, devices, feeds, buses, circuits }
+        Self {
+            site,
+            name,
+            time_zone,
+            billing_day,
+            system,
+            main_breaker_a,
+            devices,
+            feeds,
+            buses,
+            circuits,
+            charging,
+        }
     }
 
     /// Every CT that a feed or a circuit names, in the order of the file.

@@ -265,6 +265,16 @@ fn example(key: &str) -> &'static str {
         "ct_rating_a" => "ct_rating_a = 50",
         "doubled" => "doubled = true",
         "sign" => "sign = \"generation-positive\"",
+        "ev" => "[[ev]]",
+        "charging" => "[charging] with sharing = \"shared\"",
+        "watch" => "[watch] with over_after_s = 60",
+        "mode" => "mode = \"surplus only\"",
+        "sharing" => "sharing = \"priority order\"",
+        "first" => "first = \"battery\"",
+        "minimum_a" => "minimum_a = 6",
+        "maximum_a" => "maximum_a = 32",
+        "start_after_s" => "start_after_s = 120",
+        "branch_a" => "branch_a = 100",
         _ => "what docs/map.md says of it",
     }
 }

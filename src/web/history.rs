@@ -206,6 +206,7 @@ mod tests {
             name: "Heron Lane farmhouse".into(),
             time_zone: "America/Denver".into(),
             billing_day: 17,
+            loading: Default::default(),
             service: Service { system: System::SplitPhase120_240, main_breaker_a: None },
             devices: vec![],
             channels: vec![channel("m1"), channel("pump")],

@@ -4,6 +4,7 @@
 //! comes from the store through [`history`](State::history), and health from the board. What this
 //! module owns is who may ask, how much at a time, and how an answer or a refusal looks.
 
+mod advice;
 mod answer;
 mod api;
 mod auth;
@@ -24,6 +25,7 @@ use axum::routing::{MethodRouter, get};
 use bytes::Bytes;
 use tokio::sync::{Semaphore, watch};
 
+pub use advice::{AlertNow, EvNow, RoomNow, TargetNow};
 pub use server::serve;
 pub use shapes::{
     BusEnergy, BusNow, CircuitInfo, CircuitNow, HistoryBody, HistoryInterval, Now, SiteInfo, Sites,

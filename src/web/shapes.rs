@@ -8,6 +8,7 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
+use super::advice::{AlertNow, EvNow, RoomNow};
 use crate::site::Site;
 
 /// The sites that the daemon has maps of.
@@ -107,6 +108,15 @@ pub struct Now {
     pub circuits: BTreeMap<String, CircuitNow>,
     /// Each bus that has a feed, by its id.
     pub buses: BTreeMap<String, BusNow>,
+    /// What each charger of the map is advised, by the id of its circuit.
+    #[serde(default)]
+    pub ev: BTreeMap<String, EvNow>,
+    /// The room on each leg of the service, where the map says the main breaker and the CTs' legs.
+    #[serde(default)]
+    pub headroom: BTreeMap<String, RoomNow>,
+    /// What is too much now, the gravest first.
+    #[serde(default)]
+    pub alerts: Vec<AlertNow>,
     /// Channels without a fresh value.
     pub unknown: Vec<String>,
 }

@@ -46,6 +46,7 @@ fn site() -> Site {
         name: format!("Heron Lane {HOSTILE}"),
         time_zone: "America/Denver".into(),
         billing_day: 1,
+        loading: Default::default(),
         service: Service { system: System::SplitPhase120_240, main_breaker_a: None },
         devices: vec![],
         channels: vec![],
@@ -144,7 +145,11 @@ fn the_shape_of_now_is_that_of_the_body() {
     let site = crate::site::parse("heron-lane.toml", map).site.expect("the map is good");
     let at = Stamp::from_seconds(1_770_000_000);
     let figures = site.epoch(at).plan.figures.iter().map(|figure| (figure.key, Some(Watts(1.0)))).collect();
-    let body = crate::publish::now_body(&site, &crate::flow::Flows { at, figures, unknown: vec![] });
+    let body = crate::publish::now_body(
+        &site,
+        &crate::flow::Flows { at, figures, unknown: vec![] },
+        &Default::default(),
+    );
     let now: Now = serde_json::from_str(&body).expect("the shape fits");
     assert_eq!(now.circuits["water-heater"].w, Some(1.0), "{body}");
     assert_eq!(now.buses["barn"].feed_w, Some(1.0), "{body}");

@@ -16,6 +16,7 @@ fn site(circuits: usize) -> Arc<Site> {
         name: String::new(),
         time_zone: "America/Denver".into(),
         billing_day: 1,
+        loading: Default::default(),
         service: Service { system: System::SplitPhase120_240, main_breaker_a: None },
         devices: Vec::new(),
         channels: Vec::new(),

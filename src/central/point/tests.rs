@@ -23,6 +23,7 @@ fn house() -> Site {
         name: "Heron Lane farmhouse".into(),
         time_zone: "America/Denver".into(),
         billing_day: 1,
+        loading: Default::default(),
         service: Service { system: System::SplitPhase120_240, main_breaker_a: None },
         devices: Vec::new(),
         channels: Vec::new(),

@@ -8,7 +8,7 @@ use crate::publish::now_body;
 use FigureKey::*;
 
 fn json(flows: &Flows) -> Value {
-    serde_json::from_str(&now_body(&house(), flows)).expect("JSON")
+    serde_json::from_str(&now_body(&house(), flows, &Guidance::default())).expect("JSON")
 }
 
 #[test]
@@ -35,7 +35,7 @@ fn the_body_of_a_house() {
     );
     now.unknown = vec![ChannelIndex(1)];
     assert_eq!(
-        now_body(&house(), &now),
+        now_body(&house(), &now, &Guidance::default()),
         concat!(
             r#"{"site":"heron-lane","at":"2026-01-15T12:00:00-07:00","stale_after_s":180,"#,
             r#""grid_w":-1234.6,"generation_w":4321.0,"consumption_w":3086.5,"#,
@@ -43,7 +43,7 @@ fn the_body_of_a_house() {
             r#""self_consumed_w":3086.5,"storage_w":0.0,"legs":{"A":-617.3,"B":null},"#,
             r#""circuits":{"well-pump":{"w":450.0},"freezer":{"w":0.0,"apparent":true}},"#,
             r#""buses":{"main":{"feed_w":0.0,"untracked_w":null},"barn":{"feed_w":null,"untracked_w":null}},"#,
-            r#""unknown":["house/m2"]}"#,
+            r#""ev":{},"headroom":{},"alerts":[],"unknown":["house/m2"]}"#,
         )
     );
 }
@@ -86,7 +86,7 @@ fn surplus_is_nought_where_there_is_none_and_null_where_it_is_not_known() {
 
 #[test]
 fn a_power_is_rounded_and_has_no_minus_nought() {
-    let grid = |watts| now_body(&house(), &flows(NOON, &[(Grid, Some(watts))]));
+    let grid = |watts| now_body(&house(), &flows(NOON, &[(Grid, Some(watts))]), &Guidance::default());
     for (watts, text) in [
         (-0.0, "\"grid_w\":0.0,"),
         (-0.04, "\"grid_w\":0.0,"),

@@ -7,6 +7,7 @@ use std::sync::Arc;
 
 use crate::flow::Flows;
 use crate::site::*;
+use crate::surplus::Guidance;
 use crate::units::{Amps, ONE, Span, Stamp, Volts, Watts};
 
 /// 2026-01-15T12:00:00-07:00.
@@ -51,6 +52,7 @@ fn house() -> Site {
         name: "Heron Lane farmhouse".into(),
         time_zone: "America/Denver".into(),
         billing_day: 1,
+        loading: Default::default(),
         service: Service { system: System::SplitPhase120_240, main_breaker_a: Some(200.0) },
         devices: vec![
             device("house", Unit::W),

@@ -416,6 +416,54 @@ const CASES: &[Case] = &[
         bad: append!("[[circuit]]\nid = \"car\"\nend_use = \"EV charging\"\n"),
         fine: &[("\"plug loads\"", "\"EV charging\"")],
     },
+    // EV charging and the watch over breakers.
+    Case {
+        rule: "ev-circuit",
+        bad: append!(
+            "[[circuit]]\nid = \"car\"\nend_use = \"EV charging\"\nbreaker_a = 40\nchannels = [\"house/7\"]\n[[ev]]\ncircuit = \"dryer\"\n"
+        ),
+        fine: append!(
+            "[[circuit]]\nid = \"car\"\nend_use = \"EV charging\"\nbreaker_a = 40\nchannels = [\"house/7\"]\n[[ev]]\ncircuit = \"car\"\n"
+        ),
+    },
+    Case {
+        rule: "ev-without-breaker",
+        bad: append!(
+            "[[circuit]]\nid = \"car\"\nend_use = \"EV charging\"\nchannels = [\"house/7\"]\n[[ev]]\ncircuit = \"car\"\n"
+        ),
+        fine: append!(
+            "[[circuit]]\nid = \"car\"\nend_use = \"EV charging\"\nbreaker_a = 40\nchannels = [\"house/7\"]\n[[ev]]\ncircuit = \"car\"\nmode = \"surplus only\"\n"
+        ),
+    },
+    Case {
+        rule: "ev-above-breaker",
+        bad: append!(
+            "[[circuit]]\nid = \"car\"\nend_use = \"EV charging\"\nbreaker_a = 40\nchannels = [\"house/7\"]\n[[ev]]\ncircuit = \"car\"\nmaximum_a = 33\n"
+        ),
+        fine: append!(
+            "[[circuit]]\nid = \"car\"\nend_use = \"EV charging\"\nbreaker_a = 40\nchannels = [\"house/7\"]\n[[ev]]\ncircuit = \"car\"\nmaximum_a = 32\n"
+        ),
+    },
+    Case {
+        rule: "ev-without-headroom",
+        bad: &[
+            ("main_breaker_a = 200\n", ""),
+            (
+                END,
+                "[[circuit]]\nid = \"car\"\nend_use = \"EV charging\"\nbreaker_a = 40\nchannels = [\"house/7\"]\n[[ev]]\ncircuit = \"car\"\n",
+            ),
+        ],
+        fine: &[("main_breaker_a = 200", "main_breaker_a = 100")],
+    },
+    Case {
+        rule: "charging-number",
+        bad: append!(
+            "[[circuit]]\nid = \"car\"\nend_use = \"EV charging\"\nbreaker_a = 40\nchannels = [\"house/7\"]\n[[ev]]\ncircuit = \"car\"\nminimum_a = 5\n"
+        ),
+        fine: append!(
+            "[[circuit]]\nid = \"car\"\nend_use = \"EV charging\"\nbreaker_a = 40\nchannels = [\"house/7\"]\n[[ev]]\ncircuit = \"car\"\nminimum_a = 8\n[charging]\nbranch_a = 100\n[watch]\nover_after_s = 30\n"
+        ),
+    },
     // Dates.
     Case {
         rule: "bad-date",

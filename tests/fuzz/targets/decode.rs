@@ -42,6 +42,7 @@ fn site() -> Site {
         name: "An invented site".into(),
         time_zone: "UTC".into(),
         billing_day: 1,
+        loading: Default::default(),
         service: Service { system: System::SplitPhase120_240, main_breaker_a: None },
         devices: vec![
             device("plain", "plain/{channel}", Payload::Number, Unit::A { volts: 120.0 }),
