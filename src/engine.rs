@@ -145,7 +145,7 @@ impl Engine {
     /// Channels whose newest reading is older than `stale_after`, or that never had one.
     pub fn stale(&self, site: SiteIndex, now: Stamp) -> Vec<ChannelIndex> {
         let Some(flow) = self.sites.get(site.0 as usize) else { return Vec::new() };
-        flow.live(now).unknown
+        flow.silent(now)
     }
 }
 

@@ -97,7 +97,12 @@ pub(super) fn thread(
     events: mpsc::Receiver<store::Event>,
     control: mpsc::Receiver<Control>,
 ) -> Result<()> {
-    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
+    // The thread is this connection's alone, so it may rest between two wake-ups.
+    let pace = Arc::clone(&parts.broker.pace);
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .on_thread_park(move || pace.rest())
+        .build()?;
     runtime.block_on(async move {
         let (mqtt, incoming) = mqtt::start(parts.broker.clone(), parts.router.filters())?;
         let mut intake = Intake::new(parts, mqtt);
@@ -109,6 +114,7 @@ pub(super) fn thread(
 
 struct Intake {
     mqtt: mqtt::Handle,
+    pace: Arc<mqtt::Pace>,
     router: Router,
     engine: Engine,
     store: Store,
@@ -142,6 +148,7 @@ impl Intake {
         }
         Self {
             mqtt,
+            pace: parts.broker.pace,
             router: parts.router,
             engine: parts.engine,
             store: parts.store,
@@ -176,7 +183,10 @@ impl Intake {
         let commands = self.store.sender();
         loop {
             let now = Instant::now();
-            let due = self.batches.due(now, self.mqtt.window().unwrap_or(usize::MAX));
+            let window = self.mqtt.window().unwrap_or(usize::MAX);
+            let due = self.batches.due(now, window);
+            // From here on the broker may be waiting for acknowledgements.
+            self.pace.hurry(self.batches.unacknowledged() > window / 2);
             let deadline = self.batches.deadline().unwrap_or(now + SURVEY_EVERY);
             tokio::select! {
                 biased;

@@ -216,14 +216,17 @@ impl SiteFlow {
         self.open_minute(minute);
     }
 
+    /// The channels whose value is not known any more, or never was.
+    pub fn silent(&self, now: Stamp) -> Vec<ChannelIndex> {
+        let silent = self.readings.iter().enumerate().filter(|(_, readings)| readings.live(now).is_none());
+        silent.map(|(index, _)| ChannelIndex(index as u32)).collect()
+    }
+
     /// The live figures: the last known values, each until it is stale.
     pub fn live(&self, now: Stamp) -> Flows {
         let channels = self.readings.len();
         let values: Vec<Option<i64>> = self.readings.iter().map(|readings| readings.live(now)).collect();
-        let unknown = (0..channels)
-            .filter(|index| values[*index].is_none())
-            .map(|index| ChannelIndex(index as u32))
-            .collect();
+        let unknown = self.silent(now);
         let plan = &self.site.epoch(now).plan;
         let net = |series: SeriesIndex, _: Part| values[series.0 as usize];
         let mut splits: Vec<Option<i128>> = vec![None; self.site.splits.len()];

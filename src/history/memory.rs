@@ -14,13 +14,13 @@ use crate::units::{Span, Stamp};
 pub struct Memory {
     zone: Zone,
     /// For each series its rows by level, in the order of [`LEVELS`], each by start.
-    series: Vec<[Vec<Row>; 4]>,
+    series: Vec<[Vec<Row>; 5]>,
     /// The day and month of the minute added last: minutes mostly come in order.
     day: Range<Stamp>,
     month: Range<Stamp>,
 }
 
-const LEVELS: [Level; 4] = [Level::Minute, Level::Quarter, Level::Day, Level::Month];
+const LEVELS: [Level; 5] = [Level::Minute, Level::Quarter, Level::Hour, Level::Day, Level::Month];
 
 impl Memory {
     /// Without any rows, for a site of that zone.
@@ -39,8 +39,9 @@ impl Memory {
             self.day = self.zone.day_range(self.zone.day_of(row.start));
             self.month = self.zone.month_range(self.zone.month_of(row.start));
         }
-        let starts =
-            [row.start.floor(Span::MINUTE), row.start.floor(Span::QUARTER), self.day.start, self.month.start];
+        let floor = |span| row.start.floor(span);
+        let (minute, quarter, hour) = (floor(Span::MINUTE), floor(Span::QUARTER), floor(Span::HOUR));
+        let starts = [minute, quarter, hour, self.day.start, self.month.start];
         for (rows, start) in self.series[index].iter_mut().zip(starts) {
             let at = match rows.last() {
                 Some(last) if last.start < start => rows.len(),

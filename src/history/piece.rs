@@ -25,7 +25,8 @@ impl Piece {
     pub fn finer(&self, zone: &Zone, sums: Vec<usize>) -> Vec<Self> {
         let level = match self.level {
             Level::Month => Level::Day,
-            Level::Day => Level::Quarter,
+            Level::Day => Level::Hour,
+            Level::Hour => Level::Quarter,
             Level::Quarter | Level::Minute => Level::Minute,
         };
         let sums: Rc<[usize]> = sums.into();
@@ -58,6 +59,8 @@ pub(super) fn tile(zone: &Zone, coarsest: Level, range: Range<Stamp>) -> Vec<(Le
             (Level::Month, month)
         } else if let Some(day) = (coarsest >= Level::Day && left >= SHORT_OF_A_DAY).then(day).flatten() {
             (Level::Day, day)
+        } else if coarsest >= Level::Hour && at.floor(Span::HOUR) == at && left >= Span::HOUR {
+            (Level::Hour, at..at + Span::HOUR)
         } else if coarsest >= Level::Quarter && at.floor(Span::QUARTER) == at && left >= Span::QUARTER {
             (Level::Quarter, at..at + Span::QUARTER)
         } else {
@@ -70,7 +73,7 @@ pub(super) fn tile(zone: &Zone, coarsest: Level, range: Range<Stamp>) -> Vec<(Le
 }
 
 /// Splits pieces of one level, sorted by start, into runs whose rows are read at once: minutes of a
-/// local day, quarter-hours of a local month, days of a year. So a read is as long as what a store
+/// local day, quarter-hours and hours of a local month, days of a year. So a read is as long as what a store
 /// keeps together, and what is held in memory does not grow with the range that is asked for.
 pub(super) fn runs<'a>(zone: &Zone, pieces: &'a [Piece]) -> Vec<&'a [Piece]> {
     let mut runs = Vec::new();
@@ -79,7 +82,7 @@ pub(super) fn runs<'a>(zone: &Zone, pieces: &'a [Piece]) -> Vec<&'a [Piece]> {
         let start = first.range.start;
         let limit = match first.level {
             Level::Minute => zone.day_range(zone.day_of(start)).end,
-            Level::Quarter => zone.month_range(zone.month_of(start)).end,
+            Level::Quarter | Level::Hour => zone.month_range(zone.month_of(start)).end,
             Level::Day => start + Span(Span::DAY.0 * 366),
             Level::Month => Stamp::MAX,
         };

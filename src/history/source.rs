@@ -13,6 +13,8 @@ pub enum Level {
     Minute,
     /// 15 min, on UTC quarter-hours.
     Quarter,
+    /// An hour, on UTC hours.
+    Hour,
     /// A day of the site's zone.
     Day,
     /// A month of the site's zone.

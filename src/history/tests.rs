@@ -335,14 +335,15 @@ fn rows_are_read_as_coarse_as_they_can_be_and_in_bulk() {
         assert_eq!(asked.reads, expected, "{by} {from}");
         assert!(asked.most_rows <= 5 * 3000, "{}", asked.most_rows);
     };
-    use Level::{Day, Minute, Month, Quarter};
+    use Level::{Day, Hour, Minute, Month, Quarter};
     check(By::Month, "2024-07-01", "2025-01-01", &[Month]);
     check(By::Day, "2024-06-01", "2024-12-01", &[Day]);
     check(By::Week, "2024-06-03", "2024-12-02", &[Day]);
-    check(By::Hour, "2024-06-03", "2024-06-10", &[Quarter]);
+    check(By::Quarter, "2024-06-03", "2024-06-04", &[Quarter]);
+    check(By::Hour, "2024-06-03", "2024-06-10", &[Hour]);
     check(By::Minute, "2024-06-03", "2024-06-05", &[Minute, Minute]);
     // The gap is looked up in finer rows, and nothing else is.
-    check(By::Year, "2024-01-01", "2025-01-01", &[Month, Day, Quarter, Minute]);
+    check(By::Year, "2024-01-01", "2025-01-01", &[Month, Day, Hour, Quarter, Minute]);
 }
 
 /// Rows of some random minutes around the change to summer time: power, seconds covered.

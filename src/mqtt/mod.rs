@@ -24,11 +24,13 @@ mod backoff;
 mod handle;
 mod link;
 mod options;
+mod pace;
 mod supervisor;
 mod tls;
 
 pub use handle::Handle;
 pub use options::{BadOptions, Identity, Options, Protocol, Qos, Tls, Will};
+pub use pace::Pace;
 
 use bytes::Bytes;
 use tokio::sync::mpsc;

@@ -1,10 +1,12 @@
 //! What a connection needs to know.
 
 use std::fmt;
+use std::sync::Arc;
 use std::time::Duration;
 
 use bytes::Bytes;
 
+use super::Pace;
 use crate::clock::Clock;
 
 /// Unacknowledged messages that a broker may send ahead under MQTT 5.
@@ -53,6 +55,8 @@ pub struct Options {
     pub session_expiry: Duration,
     /// Where arrival times come from.
     pub clock: Clock,
+    /// Is told of what comes and goes; for whoever gives the connection a thread of its own.
+    pub pace: Arc<Pace>,
 }
 
 impl Options {
@@ -71,6 +75,7 @@ impl Options {
             max_packet: MAX_PACKET,
             session_expiry: SESSION_EXPIRY,
             clock,
+            pace: Arc::default(),
         }
     }
 }

@@ -271,6 +271,7 @@ impl<'a> Connection<'a> {
 
     fn on_event(&mut self, event: Event) {
         self.idle = 0;
+        self.home.plan.options.pace.count();
         match event {
             Event::Up { session_present } => self.on_up(session_present),
             Event::Message { topic, payload, packet, retained, again } => {

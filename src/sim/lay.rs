@@ -67,7 +67,7 @@ pub fn lay_in(
         laid.readings += readings.len() as u64;
         writer.commit(readings)?;
         if at.seconds() % (SEAL_EVERY_H * 3600) == 0 {
-            writer.send(Command::Seal { before: at })?;
+            writer.seal(at)?;
         }
         progress(at);
     }
@@ -83,6 +83,9 @@ struct Writer {
     /// Number of the last batch given, and of the last one that is on the disk.
     given: u64,
     committed: u64,
+    /// The last seal asked for, and how far it has come.
+    asked: Stamp,
+    sealed: Stamp,
 }
 
 impl Writer {
@@ -91,7 +94,7 @@ impl Writer {
         // While the store closes nobody listens any more.
         let on_event = move |event| drop(events.send(event));
         let store = Store::open(options, std::slice::from_ref(site), Box::new(on_event))?;
-        Ok(Self { store, reports, given: 0, committed: 0 })
+        Ok(Self { store, reports, given: 0, committed: 0, asked: Stamp::MIN, sealed: Stamp::MIN })
     }
 
     /// Gives a batch once there is little on the way: so memory is bounded, and a store that cannot
@@ -102,6 +105,16 @@ impl Writer {
         }
         self.given += 1;
         self.send(Command::Commit(Batch { ticket: self.given, readings, ..Batch::default() }))
+    }
+
+    /// Asks for a seal once the one before it is done: so neither the journal nor the pages that it
+    /// leaves free grow with what is laid in.
+    fn seal(&mut self, before: Stamp) -> Result<()> {
+        while self.sealed < self.asked {
+            self.hear()?;
+        }
+        self.asked = before;
+        self.send(Command::Seal { before })
     }
 
     fn send(&self, command: Command) -> Result<()> {
@@ -115,7 +128,8 @@ impl Writer {
             Event::Trouble { why } => bail!("the store cannot be written: {why}"),
             Event::Damaged { what } => bail!("the store is damaged: {what}"),
             Event::Flushed => return Ok(true),
-            Event::Recovered | Event::Sealed { .. } => {}
+            Event::Sealed { until } => self.sealed = until,
+            Event::Recovered => {}
         }
         Ok(false)
     }

@@ -15,7 +15,7 @@ use crate::site::{SeriesIndex, Site};
 use crate::units::{Span, Stamp};
 
 use super::Result;
-use super::recount::rezone;
+use super::recount::{fill_hours, rezone};
 use super::rule::Rules;
 
 /// Names no row: what an offline reader sees of a site or series that has nothing stored yet.
@@ -109,6 +109,7 @@ impl Catalog {
         }
         let catalog = Self::look_up(&tx, sites)?;
         for entry in &catalog.entries {
+            fill_hours(&tx, entry)?;
             let zone: String =
                 tx.query_row("SELECT time_zone FROM site WHERE id = ?1", [entry.row], |r| r.get(0))?;
             if zone != entry.site.time_zone {

@@ -1,7 +1,7 @@
 //! Whether what is stored can be read, and agrees with itself.
 //!
-//! Every block is decoded; the minutes are counted again from the readings; quarter hours have to be
-//! the sums of the minutes, days of the quarter hours, months of the days.
+//! Every block is decoded; the minutes are counted again from the readings; quarter hours and hours
+//! have to be the sums of the minutes, days of the quarter hours, months of the days.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
@@ -194,24 +194,27 @@ fn minutes_of(
             minutes.len()
         ));
     }
-    let quarters = rows::select(db, Table::Quarter, series, &whole)?;
-    let quarters: Vec<Row> = quarters.into_iter().map(|(row, _)| row).collect();
-    let mut sums: Vec<Row> = Vec::new();
-    for minute in &stored {
-        let start = minute.start.floor(Span::QUARTER);
-        if sums.last().is_none_or(|sum| sum.start != start) {
-            sums.push(Row::empty(start));
+    for (table, length, what) in
+        [(Table::Quarter, Span::QUARTER, "quarter hours"), (Table::Hour, Span::HOUR, "hours")]
+    {
+        let found: Vec<Row> =
+            rows::select(db, table, series, &whole)?.into_iter().map(|(row, _)| row).collect();
+        let mut sums: Vec<Row> = Vec::new();
+        for minute in &stored {
+            let start = minute.start.floor(length);
+            if sums.last().is_none_or(|sum| sum.start != start) {
+                sums.push(Row::empty(start));
+            }
+            sums.last_mut().expect("one was pushed").absorb(minute);
         }
-        sums.last_mut().expect("one was pushed").absorb(minute);
-    }
-    checked.sums += quarters.len() as u64;
-    if sums != quarters {
-        let of = day_start(day);
-        checked.find(format!(
-            "{}: quarter hours of the UTC day that starts at {} are not the sums of its minutes",
-            name(),
-            entry.zone.rfc3339(of)
-        ));
+        checked.sums += found.len() as u64;
+        if sums != found {
+            let start = entry.zone.rfc3339(day_start(day));
+            checked.find(format!(
+                "{}: {what} of the UTC day that starts at {start} are not the sums of its minutes",
+                name()
+            ));
+        }
     }
     Ok(())
 }

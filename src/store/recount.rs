@@ -158,30 +158,36 @@ impl Recount<'_> {
             all.extend(fresh);
             all.sort_by_key(|row| row.start);
             rows::put_minutes(self.db, *series, day, rule, &all)?;
-            self.quarters(at, &range, &all, days)?;
+            self.sums_of_minutes(at, Table::Quarter, Span::QUARTER, &range, &all)?;
+            self.sums_of_minutes(at, Table::Hour, Span::HOUR, &range, &all)?;
+            let mut start = range.start.floor(Span::QUARTER);
+            while start < range.end {
+                days.insert((at, self.entry.zone.day_of(start)));
+                start = start + Span::QUARTER;
+            }
         }
         Ok(())
     }
 
-    /// The quarter hours that `range` touches, from all minutes of the day.
-    fn quarters(
+    /// The quarter hours, or hours, that `range` touches, from all minutes of the day.
+    fn sums_of_minutes(
         &self,
         at: SeriesIndex,
+        table: Table,
+        length: Span,
         range: &Range<Stamp>,
         minutes: &[Row],
-        days: &mut BTreeSet<(SeriesIndex, LocalDay)>,
     ) -> Result<()> {
-        let mut start = range.start.floor(Span::QUARTER);
+        let mut start = range.start.floor(length);
         while start < range.end {
-            let quarter = start..start + Span::QUARTER;
-            let from = minutes.partition_point(|row| row.start < quarter.start);
-            let to = minutes.partition_point(|row| row.start < quarter.end);
+            let whole = start..start + length;
+            let from = minutes.partition_point(|row| row.start < whole.start);
+            let to = minutes.partition_point(|row| row.start < whole.end);
             let mut sum = Row::empty(start);
             minutes[from..to].iter().for_each(|row| sum.absorb(row));
-            let rule = self.entry.rules.print(at, &quarter);
-            rows::put(self.db, Table::Quarter, self.entry.series_row(at), (sum, rule), None)?;
-            days.insert((at, self.entry.zone.day_of(start)));
-            start = quarter.end;
+            let rule = self.entry.rules.print(at, &whole);
+            rows::put(self.db, table, self.entry.series_row(at), (sum, rule), None)?;
+            start = whole.end;
         }
         Ok(())
     }
@@ -316,6 +322,33 @@ pub(super) fn rezone(db: &Connection, entry: &Entry) -> Result<()> {
     Ok(())
 }
 
+/// Adds hours up from quarter hours where a site has none yet: files of the first format have no
+/// hours.
+pub(super) fn fill_hours(db: &Connection, entry: &Entry) -> Result<()> {
+    let mut missing = db.prepare_cached(
+        "SELECT EXISTS (SELECT 1 FROM quarter WHERE series = ?1)
+            AND NOT EXISTS (SELECT 1 FROM hour WHERE series = ?1)",
+    )?;
+    for (index, series) in entry.series.iter().enumerate() {
+        if !missing.query_row([series], |row| row.get(0))? {
+            continue;
+        }
+        let at = SeriesIndex(index as u32);
+        let mut hours: BTreeMap<Stamp, Row> = BTreeMap::new();
+        for (row, rule) in rows::select(db, Table::Quarter, *series, &(Stamp::MIN..Stamp::MAX))? {
+            if rule == entry.rules.print(at, &(row.start..row.start + Span::QUARTER)) {
+                let start = row.start.floor(Span::HOUR);
+                hours.entry(start).or_insert_with(|| Row::empty(start)).absorb(&row);
+            }
+        }
+        for (start, sum) in hours {
+            let rule = entry.rules.print(at, &(start..start + Span::HOUR));
+            rows::put(db, Table::Hour, *series, (sum, rule), None)?;
+        }
+    }
+    Ok(())
+}
+
 fn date_of(day: LocalDay) -> String {
     let (year, month, of_month) = day.civil();
     format!("{year:04}-{month:02}-{of_month:02}")
@@ -330,6 +363,7 @@ fn name_of(month: LocalMonth) -> String {
 pub(super) fn extent(zone: &crate::calendar::Zone, table: Table, start: Stamp) -> Range<Stamp> {
     match table {
         Table::Quarter => start..start + Span::QUARTER,
+        Table::Hour => start..start + Span::HOUR,
         Table::Day => zone.day_range(zone.day_of(start)),
         Table::Month => zone.month_range(zone.month_of(start)),
     }

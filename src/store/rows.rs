@@ -1,4 +1,4 @@
-//! The tables of rows: minutes in blocks, quarter hours, days and months one row each.
+//! The tables of rows: minutes in blocks; quarter hours, hours, days and months one row each.
 
 use std::ops::Range;
 
@@ -14,6 +14,7 @@ use super::{Error, Result, block};
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Table {
     Quarter,
+    Hour,
     Day,
     Month,
 }
@@ -22,6 +23,7 @@ impl Table {
     pub(super) fn name(self) -> &'static str {
         match self {
             Self::Quarter => "quarter",
+            Self::Hour => "hour",
             Self::Day => "day",
             Self::Month => "month",
         }

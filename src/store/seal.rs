@@ -2,10 +2,11 @@
 //!
 //! It goes on between commits, in steps that are a transaction each: a group of sites after the
 //! other is merged and its minutes counted; then the journal's rows are thinned out, a stretch at a
-//! time; then days that are over are joined. Merging is idempotent and rows go only after every group is
+//! time; then days that are over are joined. A journal that holds more than memory should is sealed in
+//! slices of hours, each like a seal of its own. Merging is idempotent and rows go only after every group is
 //! done, so a seal can be cut short anywhere and done again.
 
-use std::collections::VecDeque;
+use std::collections::{BTreeMap, VecDeque};
 use std::ops::Range;
 
 use rusqlite::{Connection, params};
@@ -24,7 +25,8 @@ use super::writer::Progress;
 use super::{Error, Result};
 
 /// Readings that a group of sites may have in memory: 16 MB, and as much again as they are merged.
-const GROUP: usize = 1_000_000;
+/// Small where tests run, so that they seal in slices too.
+const GROUP: usize = if cfg!(test) { 10_000 } else { 1_000_000 };
 
 /// Bytes of the journal that one step thins out: some 10 ms on a slow card.
 const STRETCH: usize = 4 << 20;
@@ -49,20 +51,34 @@ pub(super) struct Sealing {
 }
 
 impl Sealing {
-    /// Looks what there is to seal. Sites without a map in force are sealed too: their readings are
-    /// kept, and counted when their map is back.
-    pub(super) fn begin(db: &Connection, before: Stamp, catalog: &Catalog) -> Result<Self> {
-        let mut counts: FxHashMap<i64, usize> = catalog.entries().map(|(_, entry)| (entry.row, 0)).collect();
+    /// Looks what there is to seal up to `before`, and takes a slice of it that ends after `beyond`.
+    /// Sites without a map in force are sealed too: their readings are kept, and counted when their map
+    /// is back.
+    pub(super) fn begin(db: &Connection, before: Stamp, beyond: Stamp, catalog: &Catalog) -> Result<Self> {
+        // Readings by hour and site; a row counts where it begins.
+        let mut hours: BTreeMap<i64, FxHashMap<i64, usize>> = BTreeMap::new();
         let mut last = 0;
         each_row(db, Stamp::MIN..Stamp::MAX, |seq, from, body| {
             last = seq;
             if from < before {
+                let counts = hours.entry(hour_of(from)).or_default();
                 for section in journal::sections(from, body)? {
                     *counts.entry(section.site).or_default() += section.readings;
                 }
             }
             Ok(())
         })?;
+        let mut counts: FxHashMap<i64, usize> = catalog.entries().map(|(_, entry)| (entry.row, 0)).collect();
+        let mut slice = before;
+        for (hour, more) in hours {
+            let full =
+                |(site, more): (&i64, &usize)| counts.get(site).is_some_and(|n| *n > 0 && n + more > GROUP);
+            if hour_start(hour) > beyond && more.iter().any(full) {
+                slice = hour_start(hour);
+                break;
+            }
+            more.into_iter().for_each(|(site, more)| *counts.entry(site).or_default() += more);
+        }
         let mut counts: Vec<(i64, usize)> = counts.into_iter().collect();
         counts.sort_unstable();
         let mut groups: VecDeque<Vec<i64>> = VecDeque::new();
@@ -75,7 +91,7 @@ impl Sealing {
             room = room.saturating_sub(count);
             groups.back_mut().expect("one was pushed").push(site);
         }
-        Ok(Self { before, last, groups, last_gone: FxHashMap::default(), thinned: 0 })
+        Ok(Self { before: slice, last, groups, last_gone: FxHashMap::default(), thinned: 0 })
     }
 
     /// The readings of these sites that a seal needs.

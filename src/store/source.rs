@@ -35,8 +35,8 @@ pub struct Source {
 struct Snapshot {
     db: Connection,
     catalog: Arc<Catalog>,
-    /// Minutes that are in no block, by time.
-    recent: Vec<Placed>,
+    /// Minutes that are in no block, by series, each by time.
+    recent: Vec<Vec<Row>>,
 }
 
 impl Source {
@@ -81,8 +81,10 @@ impl Source {
                 add(Stamp::from_seconds(first), Stamp::from_seconds(last) + Span::QUARTER);
             }
         }
-        for (_, row) in &snapshot.recent {
-            add(row.start, row.start + Span::MINUTE);
+        for rows in &snapshot.recent {
+            if let (Some(first), Some(last)) = (rows.first(), rows.last()) {
+                add(first.start, last.start + Span::MINUTE);
+            }
         }
         Ok(span)
     }
@@ -100,9 +102,13 @@ impl Source {
             let mut recent = Vec::new();
             if let Some(entry) = entry {
                 let sealed = sealed_until(&db, entry.row)?;
-                recent = shown.into_iter().filter(|(_, row)| row.start >= sealed).collect();
-                if self.shared.is_offline() {
-                    recent = count_unsealed(&db, entry, sealed)?;
+                let shown =
+                    if self.shared.is_offline() { count_unsealed(&db, entry, sealed)? } else { shown };
+                recent.resize_with(entry.series.len(), Vec::new);
+                for (series, row) in shown.into_iter().filter(|(_, row)| row.start >= sealed) {
+                    if let Some((_, at)) = catalog.series_of(series) {
+                        recent[at.0 as usize].push(row);
+                    }
                 }
             }
             self.snapshot = Some(Snapshot { db, catalog, recent });
@@ -129,17 +135,21 @@ impl history::Source for Source {
         let snapshot = self.snapshot()?;
         let Some(entry) = snapshot.catalog.entry(site) else { return Ok(Vec::new()) };
         let mut all = Vec::new();
-        for (index, series) in entry.series.iter().enumerate() {
+        for (index, recent) in snapshot.recent.iter().enumerate() {
             let at = SeriesIndex(index as u32);
             let mut rows = stored(&snapshot.db, entry, at, level, &range)?;
-            // Minutes come by time, so the interval of one is mostly that of the one before.
+            // Minutes come by time, so the interval of one is mostly that of the one before. One that
+            // starts before the range is of an interval that does too.
             let mut interval = Stamp(0)..Stamp(0);
-            for (_, row) in snapshot.recent.iter().filter(|(other, _)| other == series) {
+            for row in &recent[recent.partition_point(|row| row.start < range.start)..] {
                 if !interval.contains(&row.start) {
                     interval = interval_of(entry, level, row.start);
                 }
                 let start = interval.start;
-                if !range.contains(&start) {
+                if start >= range.end {
+                    break;
+                }
+                if start < range.start {
                     continue;
                 }
                 let place = rows.partition_point(|row| row.start < start);
@@ -166,6 +176,7 @@ fn stored(
     let table = match level {
         Level::Minute => return rows::minutes(db, series, range, |day| entry.rules.print(at, day)),
         Level::Quarter => Table::Quarter,
+        Level::Hour => Table::Hour,
         Level::Day => Table::Day,
         Level::Month => Table::Month,
     };
@@ -183,6 +194,7 @@ fn interval_of(entry: &Entry, level: Level, minute: Stamp) -> Range<Stamp> {
     match level {
         Level::Minute => minute..minute + Span::MINUTE,
         Level::Quarter => extent(&entry.zone, Table::Quarter, minute.floor(Span::QUARTER)),
+        Level::Hour => extent(&entry.zone, Table::Hour, minute.floor(Span::HOUR)),
         Level::Day => extent(&entry.zone, Table::Day, minute),
         Level::Month => extent(&entry.zone, Table::Month, minute),
     }

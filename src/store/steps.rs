@@ -9,7 +9,7 @@ use crate::units::Stamp;
 
 use super::recount::{Outcome, Recount};
 use super::seal::{self, Sealing};
-use super::writer::Writer;
+use super::writer::{ToSeal, Writer};
 use super::{Event, outbox};
 
 impl Writer {
@@ -44,10 +44,15 @@ impl Writer {
             }
             return true;
         }
-        if let Some(before) = self.to_seal.take() {
+        if let Some(ToSeal { before, beyond }) = self.to_seal.take() {
             let catalog = self.shared.catalog();
             self.mend_if_damaged();
-            self.sealing = self.insist(|db| Sealing::begin(db, before, &catalog));
+            self.sealing = self.insist(|db| Sealing::begin(db, before, beyond, &catalog));
+            if let Some(slice) = self.sealing.as_ref().map(|sealing| sealing.before)
+                && slice < before
+            {
+                self.seal_later(before, slice);
+            }
             return self.sealing.is_some();
         }
         false

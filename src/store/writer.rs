@@ -28,6 +28,11 @@ use super::{Batch, Command, Error, Event, QUEUE, Result, outbox};
 /// First and longest wait before a failed write is tried again.
 const BACK_OFF: (Duration, Duration) = (Duration::from_millis(250), Duration::from_secs(15));
 
+/// Commands that are carried out one after the other before a step of the work that waits goes between
+/// them. Without it a feed that never pauses would keep hours from being sealed, and the journal, the
+/// file and the memory of the seal to come would grow with it. A commit waits one step at most.
+const IN_A_ROW: usize = 4;
+
 /// Late stretches of one site that are remembered one by one; beyond it they become one.
 const LATE: usize = 64;
 
@@ -57,10 +62,21 @@ pub(super) struct Writer {
     pub(super) late: BTreeMap<i64, Vec<Range<Stamp>>>,
     pub(super) sealing: Option<Sealing>,
     /// Seals asked for and not begun.
-    pub(super) to_seal: Option<Stamp>,
+    pub(super) to_seal: Option<ToSeal>,
     /// Days before this have hours to join.
     pub(super) to_join: Option<Stamp>,
     troubled: bool,
+    /// Commands since work that waits had its turn.
+    in_a_row: usize,
+}
+
+/// A seal that was asked for.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct ToSeal {
+    /// Hours that end at or before this are to be sealed.
+    pub before: Stamp,
+    /// Where the slice before ended: the next one ends later.
+    pub beyond: Stamp,
 }
 
 impl Writer {
@@ -83,6 +99,7 @@ impl Writer {
             to_seal: None,
             to_join: None,
             troubled: false,
+            in_a_row: 0,
         }
     }
 
@@ -94,7 +111,7 @@ impl Writer {
                 Command::Commit(batch) => self.commit(batch),
                 Command::Seal { before } => {
                     let before = before.floor(Span::HOUR);
-                    self.to_seal = Some(self.to_seal.map_or(before, |other| other.max(before)));
+                    self.seal_later(before, Stamp::MIN);
                 }
                 Command::Sites(sites) => self.new_sites(&sites),
                 Command::Flush => self.flush(),
@@ -115,6 +132,11 @@ impl Writer {
     /// The next command; `None` when the store closes and nothing is queued. While nothing is
     /// queued the work that waits goes on, a step at a time.
     fn next(&mut self) -> Option<Command> {
+        self.in_a_row += 1;
+        if self.in_a_row > IN_A_ROW {
+            self.in_a_row = 0;
+            self.step();
+        }
         loop {
             if let Some(command) = self.held.pop_front() {
                 return Some(command);
@@ -123,7 +145,7 @@ impl Writer {
                 Ok(command) => return Some(command),
                 Err(TryRecvError::Disconnected) => return None,
                 Err(TryRecvError::Empty) if self.shared.is_closing() => return None,
-                Err(TryRecvError::Empty) if self.step() => {}
+                Err(TryRecvError::Empty) if self.step() => self.in_a_row = 0,
                 Err(TryRecvError::Empty) => return self.queue.blocking_recv(),
             }
         }
@@ -268,6 +290,12 @@ impl Writer {
         if done.is_some() {
             shared.outbox().written(&news);
         }
+    }
+
+    /// Remembers what to seal; of two the longer.
+    pub(super) fn seal_later(&mut self, before: Stamp, beyond: Stamp) {
+        let before = self.to_seal.map_or(before, |other| other.before.max(before));
+        self.to_seal = Some(ToSeal { before, beyond });
     }
 
     /// Remembers minutes to count again.

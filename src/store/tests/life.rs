@@ -77,3 +77,45 @@ fn what_stays_in_the_journal_after_a_seal_is_the_open_hour_and_what_reaches_into
     rig.seal(3600);
     assert_eq!(replayed(rig.store()), left);
 }
+
+#[test]
+fn hours_are_sealed_while_commits_come_without_a_pause() {
+    let rig = Rig::new(&[]);
+    let batch = |minute: i64| {
+        let readings = (minute * 60..minute * 60 + 60).flat_map(readings_at).collect();
+        Command::Commit(Batch { ticket: minute as u64, readings, ..Batch::default() })
+    };
+    let last = 180;
+    let batches: Vec<Command> = (0..=last).map(batch).collect();
+    for (minute, batch) in batches.into_iter().enumerate() {
+        rig.send(batch);
+        if minute == 60 {
+            rig.send(Command::Seal { before: at(3600) });
+        }
+    }
+    // The queue is never empty for long; the seal does not wait for that.
+    let first = rig.wait(|event| {
+        matches!(event, Event::Sealed { .. })
+            || matches!(event, Event::Committed { ticket, .. } if *ticket == last as u64)
+    });
+    assert_eq!(first, Event::Sealed { until: at(3600) });
+}
+
+#[test]
+fn a_long_journal_is_sealed_in_slices_and_all_of_it() {
+    let mut rig = Rig::new(&[]);
+    rig.run(0, 5 * 3600);
+    rig.send(Command::Seal { before: at(5 * 3600) });
+    rig.send(Command::Flush);
+    let mut slices = Vec::new();
+    rig.wait(|event| {
+        if let Event::Sealed { until } = event {
+            slices.push(*until);
+        }
+        *event == Event::Flushed
+    });
+    // 14,400 readings an hour are more than fit at once.
+    let hours: Vec<Stamp> = (1..=5).map(|hour| at(hour * 3600)).collect();
+    assert_eq!(slices, hours);
+    assert_eq!(rig.rows(Level::Minute, 0, 5 * 3600), rig.expected(0, 5 * 3600));
+}

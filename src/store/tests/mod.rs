@@ -142,7 +142,7 @@ impl Rig {
     }
 
     /// Waits for an event, and fails if there is none in half a minute or if anything is damaged.
-    fn wait(&self, wanted: impl Fn(&Event) -> bool) -> Event {
+    fn wait(&self, wanted: impl FnMut(&Event) -> bool) -> Event {
         wait(&self.events, wanted)
     }
 
@@ -211,7 +211,7 @@ fn open(directory: &Path, site: &Arc<Site>, centrals: &[&str]) -> (Store, Receiv
     (store, events)
 }
 
-fn wait(events: &Receiver<Event>, wanted: impl Fn(&Event) -> bool) -> Event {
+fn wait(events: &Receiver<Event>, mut wanted: impl FnMut(&Event) -> bool) -> Event {
     loop {
         let event = events.recv_timeout(Duration::from_secs(30)).expect("the event comes");
         if wanted(&event) {
