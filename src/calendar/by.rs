@@ -206,7 +206,7 @@ fn first_day(by: By, billing_day: u8, day: LocalDay) -> LocalDay {
 }
 
 /// The first day of the interval after the one that starts on `first`.
-fn following(by: By, billing_day: u8, first: LocalDay) -> LocalDay {
+pub(super) fn following(by: By, billing_day: u8, first: LocalDay) -> LocalDay {
     match by {
         By::Week => LocalDay(first.0 + 7),
         By::Month => first.month().next().day(1),

@@ -34,6 +34,11 @@ impl LocalDay {
         Self(self.0 - (self.0 + 3).rem_euclid(7))
     }
 
+    /// Days since Monday, 0 to 6.
+    pub fn weekday(self) -> usize {
+        (self.0 - self.monday().0) as usize
+    }
+
     /// The month that it lies in.
     pub fn month(self) -> LocalMonth {
         let (year, month, _) = self.civil();
@@ -46,7 +51,8 @@ impl LocalDay {
         Offset::UTC.to_datetime(midnight).date()
     }
 
-    pub(super) fn from_date(date: Date) -> Self {
+    /// The day of a date of the civil calendar.
+    pub fn from_date(date: Date) -> Self {
         let midnight = Offset::UTC.to_timestamp(date.at(0, 0, 0, 0)).unwrap_or_default();
         Self(midnight.as_second().div_euclid(86_400) as i32)
     }

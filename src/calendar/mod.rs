@@ -18,12 +18,14 @@
 mod by;
 mod day;
 mod parse;
+mod shift;
 #[cfg(test)]
 mod tests;
 mod zone;
 
 pub use by::{By, Interval, MAX_INTERVALS, intervals};
 pub use day::{LocalDay, LocalMonth};
+pub use shift::{Against, Shift};
 pub use zone::Zone;
 
 /// Why a question about time cannot be answered.
@@ -57,6 +59,20 @@ pub enum CalendarError {
     NotAnInterval {
         /// What was given.
         text: String,
+    },
+    /// Nothing to compare with.
+    #[error("`{text}` is nothing to compare with; use one of previous, week, month, year")]
+    NotAComparison {
+        /// What was given.
+        text: String,
+    },
+    /// What is compared is longer than what lies between it and the other.
+    #[error("a {by} has no counterpart a {against} before; compare with previous or year")]
+    NoCounterpart {
+        /// Which intervals.
+        by: By,
+        /// With what.
+        against: Against,
     },
     /// The end is not after the start.
     #[error("the end of the range is not after its start; `to` is where the range ends, exclusive")]

@@ -16,16 +16,28 @@
 //! Energy without coverage (a counter that went on while its messages were lost) is known for the
 //! series itself. A sum over several series does not know it, as it cannot say when it flowed.
 
+mod changes;
+mod compare;
 mod energy;
 mod memory;
+mod note;
 mod piece;
 mod plan;
+mod profile;
+mod rank;
+mod runs;
 mod source;
 mod summary;
 #[cfg(test)]
 mod tests;
 
+pub use changes::{map_changes, map_form};
+pub use compare::{Change, MISSING, Pair, compare};
 pub use energy::energy;
 pub use memory::Memory;
+pub use note::{MAX_NOTE, Note, NoteBy, note_text};
+pub use profile::{Profile, QUARTERS, Slot, WEEKDAYS, profile};
+pub use rank::{EndUseShare, MINUTES_OVER, Rank, Ranked, Ranking, rank};
+pub use runs::Runs;
 pub use source::{Level, Source};
 pub use summary::{Amount, Summary};
