@@ -1,5 +1,6 @@
 //! The command line: one file per subcommand.
 
+mod annotate;
 mod check;
 mod demo;
 mod history;
@@ -47,6 +48,7 @@ enum Command {
     Check(check::Args),
     Now(now::Args),
     History(history::Args),
+    Annotate(annotate::Args),
     Store(store::Args),
 }
 
@@ -79,6 +81,7 @@ pub fn main() -> ExitCode {
         Command::Check(args) => check::run(&common, &args),
         Command::Now(args) => now::run(&common, &args),
         Command::History(args) => history::run(&common, &args),
+        Command::Annotate(args) => annotate::run(&common, &args),
         Command::Store(args) => store::run(&common, &args),
     };
     match ended {

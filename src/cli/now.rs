@@ -51,7 +51,7 @@ pub(super) fn run(common: &Common, args: &Args) -> Result<Exit> {
         .context("the asynchronous runtime did not start")?;
     match runtime.block_on(show(&client, args)) {
         Ok(()) => Ok(Exit::Fine),
-        Err(Failure { exit, why }) => {
+        Err(Failure { exit, why, .. }) => {
             if !why.is_empty() {
                 eprintln!("panelwright: {why}");
             }

@@ -419,6 +419,8 @@ impl Intake {
                     commands.send(Command::Commit(batch)).await.context("the store's thread is gone")?;
                 }
                 commands.send(Command::Sites(list.clone())).await.context("the store's thread is gone")?;
+                let forms = super::notes::forms(&self.maps, moment);
+                commands.send(forms).await.context("the store's thread is gone")?;
                 self.engine.replace(&list);
                 self.router = Router::new(&list);
                 self.mqtt.set_filters(self.router.filters());

@@ -9,6 +9,7 @@ mod batches;
 mod intake;
 mod live;
 mod maps;
+mod notes;
 mod notify;
 mod options;
 
@@ -45,7 +46,10 @@ fn history_of(reader: store::Reader, list: watch::Receiver<Vec<Arc<Site>>>, cloc
         let Some(place) = place else {
             return Err(web::HistoryError::Failed(format!("the store knows no site {}", query.site.id)));
         };
-        web::history::answer(query, clock.now(), &mut reader.source(SiteIndex(place as u32)))
+        let site = SiteIndex(place as u32);
+        web::history::answer(query, clock.now(), &mut reader.source(site), |range| {
+            reader.notes(site, range).map_err(|error| error.to_string())
+        })
     })
 }
 
@@ -153,6 +157,8 @@ impl Daemon {
         let mut engine = Engine::new(list.iter().map(|site| (Arc::clone(site), None)));
         let minutes = intake::replay(&store, &mut engine)?;
 
+        // Nothing is queued yet, so there is room.
+        let _ = store.sender().send(notes::forms(&config.maps, clock.now())).await;
         let (sites_out, sites) = watch::channel(Arc::new(config.maps.visible()));
         let (central_sites_out, central_sites) = watch::channel(list.clone());
         let centrals = start_centrals(config.centrals, &central_sites, &store, &board, clock)?;
@@ -163,7 +169,8 @@ impl Daemon {
         let state = web::State {
             sites: sites.clone(),
             now,
-            history: history_of(reader.clone(), central_sites, clock),
+            history: history_of(reader.clone(), central_sites.clone(), clock),
+            notes: notes::access(reader.clone(), store.sender(), central_sites),
             board: Arc::clone(&board),
             clock,
             password: config.password,

@@ -309,10 +309,10 @@ mod tests {
     use crate::site::parse;
 
     /// Invented: an entry of a circuit, dryer or pump, with more lines of its own.
-    fn circuit(id: &str, label: &str, space: u16, channel: &str, more: &str) -> String {
+    fn circuit(id: &str, label: &str, spaces: &str, channel: &str, more: &str) -> String {
         format!(
             "[[circuit]]\nid = \"{id}\"\nlabel = \"{label}\"\nend_use = \"other\"\nbus = \"main\"\n\
-             spaces = [{space}]\nbreaker_a = 20\nchannels = [{channel}]\n{more}\n"
+             spaces = [{spaces}]\nbreaker_a = 20\nchannels = [{channel}]\n{more}\n"
         )
     }
 
@@ -334,7 +334,7 @@ mod tests {
     }
 
     fn dryer(more: &str) -> String {
-        circuit("dryer", "Dryer", 3, "\"house/7\"", more)
+        circuit("dryer", "Dryer", "2, 4", "\"house/7\"", more)
     }
 
     #[test]
@@ -350,7 +350,7 @@ mod tests {
         let check = |before: &[String], after: &[String], expected: &str| {
             assert_eq!(map_changes(&form(before), &form(after)).as_deref(), Some(expected));
         };
-        let pump = || circuit("well-pump", "Well pump", 5, "\"house/8\"", "");
+        let pump = || circuit("well-pump", "Well pump", "5", "\"house/8\"", "");
         check(&[dryer("doubled = true")], &[dryer("doubled = false")], "Dryer: doubled true -> false");
         check(&[dryer("")], &[dryer("reversed = true")], "Dryer: CT house/7 turned round");
         check(&[dryer("")], &[dryer("scale = 1.03")], "Dryer: CT house/7 factor 1 -> 1.03");
@@ -358,22 +358,22 @@ mod tests {
         check(&[dryer(""), pump()], &[dryer("")], "Well pump: circuit removed");
         check(
             &[dryer("")],
-            &[circuit("dryer", "Dryer, gas", 3, "\"house/7\"", "")],
+            &[circuit("dryer", "Dryer, gas", "2, 4", "\"house/7\"", "")],
             "Dryer, gas: label Dryer -> Dryer, gas",
         );
         check(
             &[dryer("")],
-            &[circuit("dryer", "Dryer", 3, "\"house/7\", \"house/9\"", "")],
+            &[circuit("dryer", "Dryer", "2, 4", "\"house/7\", \"house/9\"", "")],
             "Dryer: CT house/9 added",
         );
         check(
-            &[circuit("dryer", "Dryer", 3, "\"house/7\", \"house/9\"", "")],
+            &[circuit("dryer", "Dryer", "2, 4", "\"house/7\", \"house/9\"", "")],
             &[dryer("")],
             "Dryer: CT house/9 removed",
         );
         // A CT moved, with a date and without.
-        let unmeasured = circuit("well-pump", "Well pump", 5, "", "");
-        let from_may = circuit("well-pump", "Well pump", 5, "\"house/7\"", "from = 2026-05-02");
+        let unmeasured = circuit("well-pump", "Well pump", "5", "", "");
+        let from_may = circuit("well-pump", "Well pump", "5", "\"house/7\"", "from = 2026-05-02");
         check(
             &[dryer("")],
             &[dryer("until = 2026-05-02"), from_may],
@@ -381,7 +381,10 @@ mod tests {
         );
         check(
             &[dryer(""), unmeasured],
-            &[circuit("dryer", "Dryer", 3, "", ""), circuit("well-pump", "Well pump", 5, "\"house/7\"", "")],
+            &[
+                circuit("dryer", "Dryer", "2, 4", "", ""),
+                circuit("well-pump", "Well pump", "5", "\"house/7\"", ""),
+            ],
             "CT house/7 moved from Dryer to Well pump",
         );
         let zones = map_changes(&form(&[dryer("")]), &form_of("Asia/Kathmandu", &[dryer("")]));
@@ -391,8 +394,15 @@ mod tests {
     #[test]
     fn a_flood_of_changes_is_counted() {
         let circuits = |label: &str| -> Vec<String> {
-            let of =
-                |n: u16| circuit(&format!("c{n}"), &format!("{label} {n}"), n, &format!("\"house/{n}\""), "");
+            let of = |n: u16| {
+                circuit(
+                    &format!("c{n}"),
+                    &format!("{label} {n}"),
+                    &n.to_string(),
+                    &format!("\"house/{n}\""),
+                    "",
+                )
+            };
             (1..=40).map(of).collect()
         };
         let text =

@@ -25,6 +25,7 @@ mod check;
 mod error;
 mod journal;
 mod lock;
+mod notes;
 mod outbox;
 mod reader;
 mod readings;
@@ -58,6 +59,7 @@ use crate::units::Stamp;
 pub use backup::backup;
 pub use check::{Checked, check};
 pub use error::{Error, Result};
+pub use notes::{MAX_NOTES, NOTES_AT_ONCE, NoteAnswer, NoteChange, NoteOutcome, NoteRefused, change_notes};
 pub use outbox::{Mark, Outbox, Refused};
 pub use reader::Reader;
 pub use schema::FILE_NAME;
@@ -106,6 +108,23 @@ pub enum Command {
     /// The maps changed: batches after this one follow these. A site keeps its place; new ones
     /// come at the end.
     Sites(Vec<Arc<Site>>),
+    /// The maps in force, as [`crate::history::map_form`] writes them: what changed since they were
+    /// last written becomes a note.
+    Maps {
+        /// When the change was noticed.
+        at: Stamp,
+        /// Each map's form.
+        forms: Vec<(SiteIndex, String)>,
+    },
+    /// Add or remove a note.
+    Note {
+        /// The site.
+        site: SiteIndex,
+        /// What is to be done.
+        change: NoteChange,
+        /// Where the outcome goes, once it is on the disk.
+        answer: NoteAnswer,
+    },
     /// Finish sealing and all late work, and bring the write-ahead log into the file; then
     /// [`Event::Flushed`].
     Flush,

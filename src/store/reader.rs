@@ -35,6 +35,10 @@ impl Reader {
         Ok(Self::new(Arc::new(shared)))
     }
 
+    pub(super) fn shared(&self) -> &Shared {
+        &self.shared
+    }
+
     /// What the store says of a site, as of the first question put to it.
     pub fn source(&self, site: SiteIndex) -> Source {
         Source::new(Arc::clone(&self.shared), site)

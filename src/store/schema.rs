@@ -14,7 +14,8 @@ pub const FILE_NAME: &str = "panelwright.db";
 const APPLICATION: i64 = 0x5057_5354;
 
 /// One step of the format a script; the number of steps done is the file's `user_version`.
-const STEPS: &[&str] = &[include_str!("schema.sql"), include_str!("hour.sql")];
+const STEPS: &[&str] =
+    &[include_str!("schema.sql"), include_str!("hour.sql"), include_str!("notes.sql")];
 
 /// Pages of the write-ahead log after which it goes into the file: 16 MB. The journal fills its
 /// last page some ten times, and a page that changed ten times is copied once.
@@ -148,6 +149,31 @@ mod tests {
             assert_eq!((page, mode.as_str(), synchronous), (4096, "wal", 2));
         }
         assert!(open_read_only(&path).is_ok());
+    }
+
+    #[test]
+    fn a_file_of_every_former_format_is_brought_forward() {
+        let directory = tempfile::tempdir().unwrap();
+        for former in 1..STEPS.len() {
+            let path = directory.path().join(format!("{former}.db"));
+            let db = Connection::open(&path).unwrap();
+            STEPS[..former].iter().for_each(|step| db.execute_batch(step).unwrap());
+            db.pragma_update(None, "application_id", APPLICATION).unwrap();
+            db.pragma_update(None, "user_version", former as i64).unwrap();
+            db.execute_batch(
+                "INSERT INTO site (name, time_zone) VALUES ('heron-lane', 'America/Denver');
+                 INSERT INTO annotation (site, from_s, to_s, text) VALUES (1, 60, 60, 'dryer replaced');",
+            )
+            .unwrap();
+            drop(db);
+            assert!(matches!(open_read_only(&path), Err(Error::Missing { .. })), "format {former}");
+            let db = open(&path).unwrap();
+            let note: (String, String) = db
+                .query_row("SELECT text, origin FROM annotation", [], |row| Ok((row.get(0)?, row.get(1)?)))
+                .unwrap();
+            assert_eq!(note, ("dryer replaced".to_owned(), "person".to_owned()), "format {former}");
+            assert!(open_read_only(&path).is_ok(), "format {former}");
+        }
     }
 
     #[test]

@@ -23,7 +23,7 @@ use super::journal::{self, Kept};
 use super::recount::tidy;
 use super::seal::{self, Sealing};
 use super::shared::Shared;
-use super::{Batch, Command, Error, Event, QUEUE, Result, outbox};
+use super::{Batch, Command, Error, Event, NoteAnswer, NoteChange, QUEUE, Result, catalog, notes, outbox};
 
 /// First and longest wait before a failed write is tried again.
 const BACK_OFF: (Duration, Duration) = (Duration::from_millis(250), Duration::from_secs(15));
@@ -114,6 +114,8 @@ impl Writer {
                     self.seal_later(before, Stamp::MIN);
                 }
                 Command::Sites(sites) => self.new_sites(&sites),
+                Command::Maps { at, forms } => self.keep_forms(at, &forms),
+                Command::Note { site, change, answer } => self.note(site, &change, &answer),
                 Command::Flush => self.flush(),
                 Command::Shutdown => break,
             }
@@ -220,6 +222,22 @@ impl Writer {
         if let Some((progress, catalog)) = done {
             self.progress = progress;
             self.shared.set_catalog(catalog);
+        }
+    }
+
+    /// Notes what changed in the maps.
+    fn keep_forms(&mut self, at: Stamp, forms: &[(SiteIndex, String)]) {
+        let catalog = self.shared.catalog();
+        let row = |site: SiteIndex| catalog.entry(site).map_or(catalog::NO_ROW, |entry| entry.row);
+        let forms: Vec<(i64, &str)> = forms.iter().map(|(site, form)| (row(*site), form.as_str())).collect();
+        self.insist(|db| notes::keep_forms(db, at, &forms));
+    }
+
+    fn note(&mut self, site: SiteIndex, change: &NoteChange, answer: &NoteAnswer) {
+        let row = self.shared.catalog().entry(site).map_or(catalog::NO_ROW, |entry| entry.row);
+        if let Some(outcome) = self.insist(|db| notes::change(db, row, change)) {
+            // Whoever asked may have stopped waiting.
+            let _ = answer.send(outcome);
         }
     }
 

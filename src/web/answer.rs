@@ -58,5 +58,9 @@ pub(super) async fn no_such_path() -> Refusal {
 }
 
 pub(super) async fn no_such_method() -> Refusal {
-    Refusal::new(StatusCode::METHOD_NOT_ALLOWED, "this API only answers", "use GET or HEAD")
+    Refusal::new(
+        StatusCode::METHOD_NOT_ALLOWED,
+        "this path does not take that method",
+        "GET /openapi.json says which it takes",
+    )
 }

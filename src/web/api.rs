@@ -9,8 +9,8 @@ use bytes::Bytes;
 
 use super::answer::{Refusal, json, json_text};
 use super::shapes::{Health, HistoryBody, Now, PartHealth, Refused, SiteInfo, Sites};
-use super::{HistoryError, HistoryQuery, Shared};
-use crate::site::Site;
+use super::views::{profile::ProfileBody, rank::RankBody};
+use super::{HistoryError, HistoryQuery, Shared, View};
 use crate::status::{OPENMETRICS, Overall};
 use crate::units::Stamp;
 
@@ -58,6 +58,7 @@ pub(super) fn newest(shared: &Shared, id: &str) -> Bytes {
         ("to" = Option<String>, Query, description = "Likewise; not included"),
         ("by" = Option<String>, Query,
             description = "minute, quarter, hour, day, week, month, year or billing"),
+        ("compare" = Option<String>, Query, description = "previous, week, month or year"),
     ),
     responses(
         (status = 200, body = HistoryBody),
@@ -71,29 +72,87 @@ pub(super) async fn history(
     Query(given): Query<Vec<(String, String)>>,
 ) -> Result<Response, Refusal> {
     let site = shared.site(&id).ok_or_else(|| Refusal::no_such_site(&id))?;
-    let query = query(site, given)?;
-    let permit = Arc::clone(&shared.queries).acquire_owned().await.expect("the semaphore is never closed");
+    let [from, to, by, compare] = parameters("history", ["from", "to", "by", "compare"], given)?;
+    ask(&shared, HistoryQuery { site, from, to, by, view: View::Energy, compare }).await
+}
+
+/// The typical day of a site: mean power by quarter-hour of the local clock and weekday.
+#[utoipa::path(get, path = "/api/sites/{site}/profile",
+    params(
+        ("site" = String, Path,),
+        ("from" = Option<String>, Query, description = "As for history; 28 days if it is not given"),
+        ("to" = Option<String>, Query, description = "Likewise; not included"),
+    ),
+    responses(
+        (status = 200, body = ProfileBody),
+        (status = 400, body = Refused, description = "a parameter is wrong"),
+        (status = 404, body = Refused, description = "no such site"),
+        (status = 503, body = Refused, description = "the store could not answer"),
+    ))]
+pub(super) async fn profile(
+    State(shared): State<Arc<Shared>>,
+    Path(id): Path<String>,
+    Query(given): Query<Vec<(String, String)>>,
+) -> Result<Response, Refusal> {
+    let site = shared.site(&id).ok_or_else(|| Refusal::no_such_site(&id))?;
+    let [from, to] = parameters("profile", ["from", "to"], given)?;
+    ask(&shared, HistoryQuery { site, from, to, by: None, view: View::Profile, compare: None }).await
+}
+
+/// Circuits and untracked load by their share of the whole: what is worth a CT.
+#[utoipa::path(get, path = "/api/sites/{site}/rank",
+    params(
+        ("site" = String, Path,),
+        ("from" = Option<String>, Query, description = "As for history; 365 days if it is not given"),
+        ("to" = Option<String>, Query, description = "Likewise; not included"),
+    ),
+    responses(
+        (status = 200, body = RankBody),
+        (status = 400, body = Refused, description = "a parameter is wrong"),
+        (status = 404, body = Refused, description = "no such site"),
+        (status = 503, body = Refused, description = "the store could not answer"),
+    ))]
+pub(super) async fn rank(
+    State(shared): State<Arc<Shared>>,
+    Path(id): Path<String>,
+    Query(given): Query<Vec<(String, String)>>,
+) -> Result<Response, Refusal> {
+    let site = shared.site(&id).ok_or_else(|| Refusal::no_such_site(&id))?;
+    let [from, to] = parameters("rank", ["from", "to"], given)?;
+    ask(&shared, HistoryQuery { site, from, to, by: None, view: View::Rank, compare: None }).await
+}
+
+async fn ask(shared: &Shared, query: HistoryQuery) -> Result<Response, Refusal> {
     let history = Arc::clone(&shared.state.history);
-    let answer = tokio::task::spawn_blocking(move || {
-        // The permit goes with the work: a client that stops waiting does not make room for more.
-        let _permit = permit;
-        history(&query)
-    });
-    match answer.await {
-        Ok(Ok(body)) => Ok(json_text(body)),
-        Ok(Err(HistoryError::Asked { what, hint })) => Err(Refusal::new(StatusCode::BAD_REQUEST, what, hint)),
-        Ok(Err(HistoryError::Failed(why))) => {
+    let id = query.site.id.clone();
+    match blocking(shared, move || history(&query)).await? {
+        Ok(body) => Ok(json_text(body)),
+        Err(HistoryError::Asked { what, hint }) => Err(Refusal::new(StatusCode::BAD_REQUEST, what, hint)),
+        Err(HistoryError::Failed(why)) => {
             tracing::warn!(why, site = id, "the store could not answer a history query");
             Err(failed(&why))
-        }
-        Err(panic) => {
-            tracing::error!(%panic, site = id, "a history query ended early");
-            Err(failed("the query ended early"))
         }
     }
 }
 
-fn failed(why: &str) -> Refusal {
+/// Does work that blocks on a thread for it, no more than so much at a time.
+pub(super) async fn blocking<T: Send + 'static>(
+    shared: &Shared,
+    work: impl FnOnce() -> T + Send + 'static,
+) -> Result<T, Refusal> {
+    let permit = Arc::clone(&shared.queries).acquire_owned().await.expect("the semaphore is never closed");
+    let answer = tokio::task::spawn_blocking(move || {
+        // The permit goes with the work: a client that stops waiting does not make room for more.
+        let _permit = permit;
+        work()
+    });
+    answer.await.map_err(|panic| {
+        tracing::error!(%panic, "a query ended early");
+        failed("the query ended early")
+    })
+}
+
+pub(super) fn failed(why: &str) -> Refusal {
     let error = format!("the store could not answer: {why}");
     Refusal::new(
         StatusCode::SERVICE_UNAVAILABLE,
@@ -102,26 +161,26 @@ fn failed(why: &str) -> Refusal {
     )
 }
 
-/// Sorts out the parameters: each once, none unknown.
-fn query(site: Arc<Site>, given: Vec<(String, String)>) -> Result<HistoryQuery, Refusal> {
-    let mut query = HistoryQuery { site, from: None, to: None, by: None };
+/// Sorts out the parameters of a path: each once, none unknown.
+pub(super) fn parameters<const N: usize>(
+    path: &str,
+    names: [&str; N],
+    given: Vec<(String, String)>,
+) -> Result<[Option<String>; N], Refusal> {
+    let mut found = std::array::from_fn(|_| None);
     for (name, value) in given {
-        let place = match name.as_str() {
-            "from" => &mut query.from,
-            "to" => &mut query.to,
-            "by" => &mut query.by,
-            _ => {
-                let name: String = name.chars().take(40).collect();
-                let error = format!("{name:?} is no parameter of history");
-                return Err(Refusal::new(StatusCode::BAD_REQUEST, error, "parameters are from, to and by"));
-            }
+        let Some(place) = names.iter().position(|other| *other == name) else {
+            let name: String = name.chars().take(40).collect();
+            let error = format!("{name:?} is no parameter of {path}");
+            let hint = format!("parameters are {}", names.join(", "));
+            return Err(Refusal::new(StatusCode::BAD_REQUEST, error, hint));
         };
-        if place.replace(value).is_some() {
+        if found[place].replace(value).is_some() {
             let error = format!("{name:?} is given twice");
             return Err(Refusal::new(StatusCode::BAD_REQUEST, error, "give each parameter once"));
         }
     }
-    Ok(query)
+    Ok(found)
 }
 
 /// Whether the daemon does its job, and why not, part by part.

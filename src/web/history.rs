@@ -4,11 +4,14 @@
 //! down to a millionth, so that a share of 1 always means all of it.
 
 use std::collections::BTreeMap;
+use std::ops::Range;
 
 use super::shapes::{BusEnergy, HistoryBody, HistoryInterval};
-use super::{HistoryError, HistoryQuery};
+use super::views::notes::Annotation;
+use super::views::{self, rounded_down};
+use super::{HistoryError, HistoryQuery, View};
 use crate::calendar::{By, CalendarError, Interval, Zone, intervals};
-use crate::history::{Source, Summary, energy};
+use crate::history::{Note, Source, Summary, energy};
 use crate::site::{FigureKey, Site};
 use crate::units::{Span, Stamp};
 
@@ -48,29 +51,87 @@ impl Question {
             .map_err(|error| asked("from, to and by together", &error))?;
         Ok(Self { zone, by, intervals })
     }
+
+    /// From the start of the first interval to the end of the last.
+    pub fn range(&self) -> Range<Stamp> {
+        match (self.intervals.first(), self.intervals.last()) {
+            (Some(first), Some(last)) => first.start..last.end,
+            _ => Stamp(0)..Stamp(0),
+        }
+    }
 }
 
-fn asked(parameter: &str, error: &CalendarError) -> HistoryError {
+/// What is wrong with a parameter, and what to write.
+pub(super) fn asked(parameter: &str, error: &CalendarError) -> HistoryError {
     let hint = match error {
         CalendarError::NotAnInterval { .. } => "by=day, for example",
+        CalendarError::NotAComparison { .. } | CalendarError::NoCounterpart { .. } => {
+            "compare=previous or compare=year, for example"
+        }
         CalendarError::TooMany { .. } => "ask in parts, or by longer intervals",
         _ => "from=2025-03-01&to=2025-04-01, for example: to is where it ends, exclusive",
     };
     HistoryError::Asked { what: format!("{parameter}: {error}"), hint: hint.to_owned() }
 }
 
-/// Answers a query with a JSON body.
+/// Answers a query with a JSON body. `notes` gives the notes that touch a range.
 ///
 /// # Errors
 /// [`HistoryError::Asked`] for a question that makes no sense, [`HistoryError::Failed`] where the
 /// source fails.
-pub fn answer<S: Source>(query: &HistoryQuery, now: Stamp, source: &mut S) -> Result<String, HistoryError> {
+pub fn answer<S: Source>(
+    query: &HistoryQuery,
+    now: Stamp,
+    source: &mut S,
+    notes: impl FnOnce(Range<Stamp>) -> Result<Vec<Note>, String>,
+) -> Result<String, HistoryError> {
+    let site = &query.site;
+    let range = (query.from.as_deref(), query.to.as_deref());
+    match query.view {
+        View::Energy => {
+            let body = energy_body(query, now, source, notes)?;
+            text(&body)
+        }
+        View::Profile => {
+            let (zone, profile) = views::profile::read(site, range, now, source)?;
+            text(&views::profile::body(site, &zone, &profile))
+        }
+        View::Rank => {
+            let (zone, ranking) = views::rank::read(site, range, now, source)?;
+            text(&views::rank::body(site, &zone, &ranking))
+        }
+    }
+}
+
+fn text(body: &impl serde::Serialize) -> Result<String, HistoryError> {
+    serde_json::to_string(body).map_err(|error| failed(&error))
+}
+
+fn failed(error: &dyn std::error::Error) -> HistoryError {
+    HistoryError::Failed(error.to_string())
+}
+
+fn energy_body<S: Source>(
+    query: &HistoryQuery,
+    now: Stamp,
+    source: &mut S,
+    notes: impl FnOnce(Range<Stamp>) -> Result<Vec<Note>, String>,
+) -> Result<HistoryBody, HistoryError> {
     let (from, to, by) = (query.from.as_deref(), query.to.as_deref(), query.by.as_deref());
-    let question = Question::read(&query.site, from, to, by, now)?;
-    let failed = |error: &dyn std::error::Error| HistoryError::Failed(error.to_string());
+    let site = &query.site;
+    let question = Question::read(site, from, to, by, now)?;
     let summaries =
-        energy(&query.site, &question.zone, source, &question.intervals).map_err(|error| failed(&error))?;
-    serde_json::to_string(&body(&query.site, &question, &summaries)).map_err(|error| failed(&error))
+        energy(site, &question.zone, source, &question.intervals).map_err(|error| failed(&error))?;
+    let mut body = body(site, &question, &summaries);
+    if let Some(against) = &query.compare {
+        let (against, pairs, whole) =
+            views::compare::pairs(site, &question, against, source, &summaries, now)?;
+        let comparison = views::compare::body(site, &question.zone, against, &pairs, whole.as_ref());
+        body.comparison = Some(comparison);
+    }
+    let found = notes(question.range()).map_err(HistoryError::Failed)?;
+    body.annotations = found.iter().map(|note| Annotation::of(&question.zone, note)).collect();
+    Ok(body)
 }
 
 /// The body as a shape.
@@ -80,6 +141,8 @@ pub fn body(site: &Site, question: &Question, summaries: &[Summary]) -> HistoryB
         by: question.by.to_string(),
         time_zone: question.zone.name().to_owned(),
         intervals: summaries.iter().map(|summary| interval(site, &question.zone, summary)).collect(),
+        comparison: None,
+        annotations: Vec::new(),
     }
 }
 
@@ -143,11 +206,6 @@ fn interval(site: &Site, zone: &Zone, summary: &Summary) -> HistoryInterval {
         circuit_coverage,
         buses,
     }
-}
-
-/// A share to a millionth, rounded down: 1 means all.
-fn rounded_down(share: f64) -> f64 {
-    (share * 1e6).floor() / 1e6
 }
 
 #[cfg(test)]
@@ -219,7 +277,14 @@ mod tests {
 
     fn query(from: Option<&str>, to: Option<&str>, by: Option<&str>) -> HistoryQuery {
         let owned = |text: Option<&str>| text.map(str::to_owned);
-        HistoryQuery { site: site(), from: owned(from), to: owned(to), by: owned(by) }
+        HistoryQuery {
+            site: site(),
+            from: owned(from),
+            to: owned(to),
+            by: owned(by),
+            view: View::Energy,
+            compare: None,
+        }
     }
 
     /// An hour of 1 kW at the mains from noon of 2025-06-10; the pump takes 400 W of it, and is known
@@ -252,7 +317,7 @@ mod tests {
     #[test]
     fn an_hour_reads_as_it_was() {
         let asked = query(Some("2025-06-10T12:00"), Some("2025-06-10T13:00"), Some("hour"));
-        let body = answer(&asked, now(), &mut source()).expect("an answer");
+        let body = answer(&asked, now(), &mut source(), |_| Ok(vec![])).expect("an answer");
         let body: serde_json::Value = serde_json::from_str(&body).expect("JSON");
         let expected = serde_json::json!({
             "site": "heron-lane",
@@ -281,6 +346,7 @@ mod tests {
                     "feed_kwh": 1.0, "feed_coverage": 1.0, "untracked_kwh": 0.3, "untracked_coverage": 0.5
                 } },
             }],
+            "annotations": [],
         });
         assert_eq!(body, expected);
     }
@@ -288,7 +354,7 @@ mod tests {
     #[test]
     fn what_is_not_asked_is_today_until_now() {
         let check = |from, to, by, expected: &[&str]| {
-            let body = answer(&query(from, to, by), now(), &mut source()).expect("an answer");
+            let body = answer(&query(from, to, by), now(), &mut source(), |_| Ok(vec![])).expect("an answer");
             let body: HistoryBody = serde_json::from_str(&body).expect("the shape");
             let starts: Vec<String> = body.intervals.into_iter().map(|interval| interval.start).collect();
             assert_eq!(starts, expected);
@@ -301,13 +367,16 @@ mod tests {
 
     #[test]
     fn a_question_without_sense_is_told_so() {
-        let check = |from, to, by, expected: &str| match answer(&query(from, to, by), now(), &mut source()) {
-            Err(HistoryError::Asked { what, hint }) => {
-                assert!(what.contains(expected), "{what}");
-                assert!(!hint.is_empty());
-            }
-            other => panic!("{other:?}"),
-        };
+        let check =
+            |from, to, by, expected: &str| match answer(&query(from, to, by), now(), &mut source(), |_| {
+                Ok(vec![])
+            }) {
+                Err(HistoryError::Asked { what, hint }) => {
+                    assert!(what.contains(expected), "{what}");
+                    assert!(!hint.is_empty());
+                }
+                other => panic!("{other:?}"),
+            };
         check(Some("soon"), None, None, "from: `soon`");
         check(None, Some("2025-13-01"), None, "to: `2025-13-01`");
         check(None, None, Some("eon"), "by: `eon`");

@@ -15,13 +15,16 @@ mod openapi;
 mod page;
 mod server;
 mod shapes;
+pub mod views;
 
 use std::collections::BTreeMap;
 use std::fmt;
+use std::ops::Range;
 use std::sync::Arc;
 
 use axum::Router;
-use axum::routing::{MethodRouter, get};
+use axum::extract::DefaultBodyLimit;
+use axum::routing::{MethodRouter, delete, get};
 use bytes::Bytes;
 use tokio::sync::{Semaphore, watch};
 
@@ -32,9 +35,12 @@ pub use shapes::{
 };
 
 use crate::clock::Clock;
+use crate::history::Note;
 use crate::settings::Secret;
 use crate::site::Site;
 use crate::status::Board;
+use crate::store::{NoteChange, NoteOutcome};
+use crate::units::Stamp;
 
 /// The user name that goes with the password.
 pub const USER: &str = "panelwright";
@@ -54,6 +60,34 @@ pub type NowBody = Bytes;
 /// ends its live streams.
 pub type NowTable = BTreeMap<String, watch::Receiver<NowBody>>;
 
+/// What is shown of the past.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum View {
+    /// Energy by interval, with a comparison if one is asked for.
+    #[default]
+    Energy,
+    /// The typical day.
+    Profile,
+    /// The ranking of loads.
+    Rank,
+}
+
+/// Gives the notes of a site, by its id, that touch a range. It blocks.
+pub type ListNotes = Arc<dyn Fn(&str, Range<Stamp>) -> Result<Vec<Note>, String> + Send + Sync>;
+
+/// Adds or removes a note of a site, by its id. It blocks until the note is on the disk; the error
+/// is that of a store that cannot take it.
+pub type ChangeNotes = Arc<dyn Fn(&str, NoteChange) -> Result<NoteOutcome, String> + Send + Sync>;
+
+/// The notes beside the figures.
+#[derive(Clone)]
+pub struct Notes {
+    /// Reads them.
+    pub list: ListNotes,
+    /// Adds and removes them.
+    pub change: ChangeNotes,
+}
+
 /// What a client asked of the history, as it wrote it.
 #[derive(Clone, Debug)]
 pub struct HistoryQuery {
@@ -65,6 +99,10 @@ pub struct HistoryQuery {
     pub to: Option<String>,
     /// `by`: the length of an interval.
     pub by: Option<String>,
+    /// What is shown.
+    pub view: View,
+    /// `compare`: what each interval is compared with.
+    pub compare: Option<String>,
 }
 
 /// Why there is no history in the answer.
@@ -93,6 +131,8 @@ pub struct State {
     pub now: watch::Receiver<Arc<NowTable>>,
     /// Their past.
     pub history: History,
+    /// The notes beside it.
+    pub notes: Notes,
     /// How the parts are.
     pub board: Arc<Board>,
     /// The time.
@@ -142,6 +182,15 @@ fn routes() -> Vec<(&'static str, MethodRouter<Arc<Shared>>)> {
         ("/api/sites", get(api::sites)),
         ("/api/sites/{site}/now", get(api::now)),
         ("/api/sites/{site}/history", get(api::history)),
+        ("/api/sites/{site}/profile", get(api::profile)),
+        ("/api/sites/{site}/rank", get(api::rank)),
+        (
+            "/api/sites/{site}/annotations",
+            get(views::notes::list)
+                .post(views::notes::add)
+                .layer(DefaultBodyLimit::max(views::notes::MAX_BODY)),
+        ),
+        ("/api/sites/{site}/annotations/{id}", delete(views::notes::remove)),
         ("/live/{site}", get(live::live)),
         ("/health", get(api::health)),
         ("/metrics", get(api::metrics)),

@@ -6,7 +6,7 @@ use axum::response::Response;
 use utoipa::OpenApi;
 
 use super::answer::json_text;
-use super::{api, live, page};
+use super::{api, live, page, views};
 
 /// The document.
 #[derive(OpenApi)]
@@ -22,6 +22,11 @@ use super::{api, live, page};
         api::sites,
         api::now,
         api::history,
+        api::profile,
+        api::rank,
+        views::notes::list,
+        views::notes::add,
+        views::notes::remove,
         live::live,
         api::health,
         api::metrics,

@@ -9,6 +9,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use super::advice::{AlertNow, EvNow, RoomNow};
+use super::views::{compare::Comparison, notes::Annotation};
 use crate::site::Site;
 
 /// The sites that the daemon has maps of.
@@ -155,6 +156,12 @@ pub struct HistoryBody {
     pub time_zone: String,
     /// In the order of time.
     pub intervals: Vec<HistoryInterval>,
+    /// Each interval beside the one that it is compared with, where that was asked for.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub comparison: Option<Comparison>,
+    /// The notes that touch the range.
+    #[serde(default)]
+    pub annotations: Vec<Annotation>,
 }
 
 /// One interval. An energy is that of the time in which it is known; the coverage beside it says

@@ -57,6 +57,35 @@ fn site() -> Site {
     }
 }
 
+/// Notes in memory; a note that says "disk full" is one that the store cannot take.
+fn notes() -> Notes {
+    use crate::history::{Note, NoteBy};
+    use crate::store::NoteRefused;
+    let kept: Arc<std::sync::Mutex<Vec<Note>>> = Arc::default();
+    let listed = Arc::clone(&kept);
+    Notes {
+        list: Arc::new(move |_, range| {
+            let kept = listed.lock().expect("no panic");
+            Ok(kept.iter().filter(|note| note.touches(&range)).cloned().collect())
+        }),
+        change: Arc::new(move |_, change| {
+            let mut kept = kept.lock().expect("no panic");
+            match change {
+                NoteChange::Add { text, .. } if text == "disk full" => Err("the disk is full".into()),
+                NoteChange::Add { start, end, text } => {
+                    let id = 1 + kept.last().map_or(0, |note| note.id);
+                    kept.push(Note { id, start, end, by: NoteBy::Person, text });
+                    Ok(Ok(kept[kept.len() - 1].clone()))
+                }
+                NoteChange::Remove { id } => {
+                    let place = kept.iter().position(|note| note.id == id);
+                    Ok(place.map(|place| kept.remove(place)).ok_or(NoteRefused::Unknown(id)))
+                }
+            }
+        }),
+    }
+}
+
 /// A served API, and the daemon's ends of its channels.
 struct Served {
     address: SocketAddr,
@@ -85,7 +114,8 @@ impl Served {
             by => Err(HistoryError::Asked { what: format!("by is {by:?}"), hint: "write day".into() }),
         });
         let password = password.map(Secret::new);
-        let state = State { sites, now, history, board: Arc::clone(&board), clock, password };
+        let notes = notes();
+        let state = State { sites, now, history, notes, board: Arc::clone(&board), clock, password };
         let listener = TcpListener::bind("127.0.0.1:0").await.expect("bind");
         let address = listener.local_addr().expect("address");
         let (stop, stopped) = oneshot::channel();
@@ -182,6 +212,76 @@ async fn history_answers_and_refuses() {
         assert_eq!((status.as_u16(), body["error"].as_str()), (expected, Some(error)), "{path}");
         assert!(body["hint"].as_str().is_some_and(|hint| !hint.is_empty()), "{path} says what to do");
     }
+}
+
+async fn parsed(answer: reqwest::Response) -> serde_json::Value {
+    let text = answer.text().await.expect("a body");
+    serde_json::from_str(&text).unwrap_or_else(|error| panic!("{error}: {text}"))
+}
+
+#[tokio::test]
+async fn notes_are_added_shown_and_removed() {
+    let served = Served::start(None).await;
+    let path = "/api/sites/heron-lane/annotations";
+    let post = |body: &str, kind: &'static str| {
+        served.client.post(served.url(path)).header("content-type", kind).body(body.to_owned())
+    };
+    let note = r#"{"start":"2026-05-02T09:30","text":" dryer replaced "}"#;
+    let answer = post(note, "application/json; charset=utf-8").send().await.expect("an answer");
+    assert_eq!(answer.status(), 201);
+    let added: serde_json::Value = parsed(answer).await;
+    let at = "2026-05-02T09:30:00-06:00";
+    let expected =
+        serde_json::json!({"id": 1, "start": at, "end": at, "by": "person", "text": "dryer replaced"});
+    assert_eq!(added, expected);
+    let (_, listed) = served.json(path).await;
+    assert_eq!(listed, serde_json::json!({"site": "heron-lane", "annotations": [expected]}));
+    let (_, before) = served.json(&format!("{path}?to=2026-05-02")).await;
+    assert_eq!(before["annotations"], serde_json::json!([]));
+    let remove = |id: u32| served.client.delete(served.url(&format!("{path}/{id}")));
+    assert_eq!(remove(1).send().await.expect("an answer").status(), 200);
+    let again = remove(1).send().await.expect("an answer");
+    assert_eq!(again.status(), 404);
+    let why: serde_json::Value = parsed(again).await;
+    assert!(why["error"].as_str().is_some_and(|why| why.contains("no note 1")), "{why}");
+
+    for (body, kind, status, error) in [
+        (note, "text/plain", 415, "a note is sent as JSON"),
+        (note, "application/x-www-form-urlencoded", 415, "a note is sent as JSON"),
+        ("{", "application/json", 400, "this is no note"),
+        (r#"{"text":"x","colour":"red"}"#, "application/json", 400, "unknown field `colour`"),
+        (r#"{"text":"  "}"#, "application/json", 400, "text: a note says something"),
+        (r#"{"text":"x","start":"soon"}"#, "application/json", 400, "start: `soon`"),
+        (r#"{"text":"x","start":"2026-05-02","end":"2026-05-01"}"#, "application/json", 400, "ends before"),
+        (r#"{"text":"disk full"}"#, "application/json", 503, "the disk is full"),
+    ] {
+        let answer = post(body, kind).send().await.expect("an answer");
+        assert_eq!(answer.status().as_u16(), status, "{body}");
+        let why: serde_json::Value = parsed(answer).await;
+        assert!(why["error"].as_str().is_some_and(|why| why.contains(error)), "{body}: {why}");
+    }
+    let long = format!(r#"{{"text":"{}"}}"#, "x".repeat(views::notes::MAX_BODY));
+    assert_eq!(post(&long, "application/json").send().await.expect("an answer").status(), 413);
+}
+
+#[tokio::test]
+async fn a_page_of_another_origin_changes_nothing() {
+    let served = Served::start(None).await;
+    let url = served.url("/api/sites/heron-lane/annotations");
+    let own = format!("http://{}", served.address);
+    for (origin, status) in [("https://elsewhere.example", 403), ("null", 403), (own.as_str(), 201)] {
+        let post =
+            served.client.post(&url).header("origin", origin).header("content-type", "application/json");
+        let answer = post.body(r#"{"text":"x"}"#).send().await.expect("an answer");
+        assert_eq!(answer.status().as_u16(), status, "{origin}");
+    }
+    let delete = served.client.delete(format!("{url}/1")).header("origin", "https://elsewhere.example");
+    assert_eq!(delete.send().await.expect("an answer").status(), 403);
+    // With a password nothing is changed without it.
+    let guarded = Served::start(Some("correct horse")).await;
+    let post = guarded.client.post(guarded.url("/api/sites/heron-lane/annotations"));
+    let answer = post.header("content-type", "application/json").body(r#"{"text":"x"}"#).send().await;
+    assert_eq!(answer.expect("an answer").status(), 401);
 }
 
 #[tokio::test]

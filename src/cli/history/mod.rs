@@ -1,6 +1,9 @@
 //! `panelwright history`
 
+mod compare;
 mod output;
+mod profile;
+mod rank;
 
 use std::io::{self, Write as _};
 use std::sync::Arc;
@@ -8,15 +11,16 @@ use std::sync::Arc;
 use anyhow::{Context as _, Result};
 
 use super::{Common, Exit, Format};
-use crate::calendar::By;
+use crate::calendar::{Against, By};
 use crate::clock::Clock;
 use crate::history::energy;
 use crate::reading::SiteIndex;
 use crate::settings;
-use crate::site::{Severity, Site};
+use crate::site::{FigureKey, Severity, Site};
 use crate::store::{self, Reader};
-use crate::web::HistoryError;
+use crate::units::Stamp;
 use crate::web::history::Question;
+use crate::web::{HistoryError, views};
 
 /// Energy per circuit and total, by interval.
 ///
@@ -25,7 +29,10 @@ use crate::web::history::Question;
 #[command(after_help = "Examples:
   panelwright history --from 2025-03-01 --to 2025-04-01 --by day
   panelwright history --from 2025-01-01 --by month --format csv > year.csv
-  panelwright history --site heron-lane --from 2025-03-09T06:00 --to 2025-03-09T18:00 --by hour")]
+  panelwright history --site heron-lane --from 2025-03-09T06:00 --to 2025-03-09T18:00 --by hour
+  panelwright history --from 2025-03-01 --to 2025-04-01 --by month --compare year
+  panelwright history --profile --of water-heater
+  panelwright history --rank")]
 pub(super) struct Args {
     /// The site's id; not needed where there is one site.
     #[arg(long, value_name = "ID")]
@@ -40,6 +47,19 @@ pub(super) struct Args {
     #[arg(long, value_name = "INTERVAL", default_value = "day",
           value_parser = clap::builder::PossibleValuesParser::new(By::ALL.map(By::as_str)))]
     by: String,
+    /// Show each interval beside that of the time before, or of a week, month or year earlier.
+    #[arg(long, value_name = "WITH",
+          value_parser = clap::builder::PossibleValuesParser::new(Against::ALL.map(Against::as_str)))]
+    compare: Option<String>,
+    /// The typical day: mean power by time of day and weekday [default range: 28 days]
+    #[arg(long, conflicts_with_all = ["compare", "rank"])]
+    profile: bool,
+    /// Circuits and untracked load by their share: what is worth a CT [default range: 365 days]
+    #[arg(long, conflicts_with = "compare")]
+    rank: bool,
+    /// The figure that a table of --compare or --profile shows: a total, or a circuit by its id.
+    #[arg(long, value_name = "FIGURE", conflicts_with = "rank")]
+    of: Option<String>,
     /// How to print.
     #[arg(long, value_enum, default_value_t)]
     format: Format,
@@ -62,13 +82,13 @@ pub(super) fn run(common: &Common, args: &Args) -> Result<Exit> {
 
 /// Why there is nothing to print.
 #[derive(Debug)]
-struct Refusal {
-    exit: Exit,
-    why: String,
+pub(super) struct Refusal {
+    pub(super) exit: Exit,
+    pub(super) why: String,
 }
 
 impl Refusal {
-    fn new(exit: Exit, why: impl ToString) -> Self {
+    pub(super) fn new(exit: Exit, why: impl ToString) -> Self {
         Self { exit, why: why.to_string() }
     }
 }
@@ -79,15 +99,79 @@ fn answer(common: &Common, args: &Args) -> Result<String, Refusal> {
     let sites = maps(&settings.sites)?;
     let index = chosen(&sites, args.site.as_deref())?;
     let site = &sites[index];
-    let question = question(site, args)?;
-    let reader = Reader::offline(&settings.store.directory, &sites).map_err(of_store)?;
-    let mut source = reader.source(SiteIndex(index as u32));
+    let reader = Reader::offline(&settings.store.directory, &sites).map_err(of_store);
+    let (range, now) = ((args.from.as_deref(), args.to.as_deref()), Clock::wall().now());
+    let index = SiteIndex(index as u32);
+    if args.profile {
+        let of = figure(site, args)?;
+        let mut source = reader?.source(index);
+        let (zone, profile) = views::profile::read(site, range, now, &mut source).map_err(of_question)?;
+        return printed(match args.format {
+            Format::Table => Ok(profile::table(site, &zone, &profile, of)),
+            Format::Json => json(&views::profile::body(site, &zone, &profile)),
+            Format::Csv => profile::csv(site, &profile),
+        });
+    }
+    if args.rank {
+        let mut source = reader?.source(index);
+        let (zone, ranking) = views::rank::read(site, range, now, &mut source).map_err(of_question)?;
+        let body = views::rank::body(site, &zone, &ranking);
+        return printed(match args.format {
+            Format::Table => Ok(rank::tables(&site.name, &body)),
+            Format::Json => json(&body),
+            Format::Csv => rank::csv(&body),
+        });
+    }
+    let question = question(site, args, now)?;
+    energies(site, &question, args, (&reader?, index), now)
+}
+
+/// Energy by interval, with a comparison where it is asked for.
+fn energies(
+    site: &Site,
+    question: &Question,
+    args: &Args,
+    (reader, index): (&Reader, SiteIndex),
+    now: Stamp,
+) -> Result<String, Refusal> {
+    let of = figure(site, args)?;
+    let mut source = reader.source(index);
     let summaries = energy(site, &question.zone, &mut source, &question.intervals).map_err(of_store)?;
-    output::text(args.format, site, &question, &summaries).map_err(|error| Refusal::new(Exit::Short, error))
+    let notes = reader.notes(index, question.range()).map_err(of_store)?;
+    let Some(against) = &args.compare else {
+        return printed(output::text(args.format, site, question, &summaries, &notes));
+    };
+    let (against, pairs, whole) =
+        views::compare::pairs(site, question, against, &mut source, &summaries, now).map_err(of_question)?;
+    let found = compare::Found { against, pairs: &pairs, whole: whole.as_ref() };
+    printed(match args.format {
+        Format::Table => {
+            Ok(compare::tables(site, question, &found, of) + &output::notes(&question.zone, &notes))
+        }
+        Format::Json => {
+            let mut body = output::body_with_notes(site, question, &summaries, &notes);
+            let comparison = views::compare::body(site, &question.zone, against, &pairs, whole.as_ref());
+            body.comparison = Some(comparison);
+            json(&body)
+        }
+        Format::Csv => compare::csv(site, &question.zone, &found),
+    })
+}
+
+fn json(body: &impl serde::Serialize) -> Result<String> {
+    Ok(serde_json::to_string(body)? + "\n")
+}
+
+fn printed(text: Result<String>) -> Result<String, Refusal> {
+    text.map_err(|error| Refusal::new(Exit::Short, error))
+}
+
+fn figure(site: &Site, args: &Args) -> Result<FigureKey, Refusal> {
+    compare::figure(site, args.of.as_deref()).map_err(|why| Refusal::new(Exit::Usage, why))
 }
 
 /// The maps of the settings' directory; all of them must be right, as for the daemon.
-fn maps(directory: &std::path::Path) -> Result<Vec<Arc<Site>>, Refusal> {
+pub(super) fn maps(directory: &std::path::Path) -> Result<Vec<Arc<Site>>, Refusal> {
     let (sites, findings) = settings::load_sites(directory);
     let errors: Vec<String> =
         findings.iter().filter(|found| found.severity == Severity::Error).map(ToString::to_string).collect();
@@ -99,7 +183,7 @@ fn maps(directory: &std::path::Path) -> Result<Vec<Arc<Site>>, Refusal> {
 }
 
 /// The position of the site that was asked for.
-fn chosen(sites: &[Arc<Site>], id: Option<&str>) -> Result<usize, Refusal> {
+pub(super) fn chosen(sites: &[Arc<Site>], id: Option<&str>) -> Result<usize, Refusal> {
     let known = || sites.iter().map(|site| site.id.as_str()).collect::<Vec<_>>().join(", ");
     match (id, sites) {
         (Some(id), _) => sites.iter().position(|site| site.id == id).ok_or_else(|| {
@@ -114,16 +198,19 @@ fn chosen(sites: &[Arc<Site>], id: Option<&str>) -> Result<usize, Refusal> {
     }
 }
 
-fn question(site: &Site, args: &Args) -> Result<Question, Refusal> {
+fn question(site: &Site, args: &Args, now: Stamp) -> Result<Question, Refusal> {
     let (from, to) = (args.from.as_deref(), args.to.as_deref());
-    let now = Clock::wall().now();
-    Question::read(site, from, to, Some(&args.by), now).map_err(|error| match error {
-        HistoryError::Asked { what, .. } => Refusal::new(Exit::Usage, format!("--{what}")),
-        HistoryError::Failed(why) => Refusal::new(Exit::Short, why),
-    })
+    Question::read(site, from, to, Some(&args.by), now).map_err(of_question)
 }
 
-fn of_store(error: store::Error) -> Refusal {
+pub(super) fn of_question(error: HistoryError) -> Refusal {
+    match error {
+        HistoryError::Asked { what, .. } => Refusal::new(Exit::Usage, format!("--{what}")),
+        HistoryError::Failed(why) => Refusal::new(Exit::Short, why),
+    }
+}
+
+pub(super) fn of_store(error: store::Error) -> Refusal {
     let exit = if matches!(error, store::Error::Missing { .. }) { Exit::Away } else { Exit::Short };
     Refusal::new(exit, error)
 }
@@ -168,17 +255,22 @@ mod tests {
             from: Some(from.to_owned()),
             to: Some("2025-03-09".to_owned()),
             by: by.to_owned(),
+            compare: None,
+            profile: false,
+            rank: false,
+            of: None,
             format: Format::Table,
         };
         let site = output::tests::site();
         let check = |from, by, expected: &str| {
-            let refusal = question(&site, &args(from, by)).expect_err("refused");
+            let refusal = question(&site, &args(from, by), Stamp(0)).expect_err("refused");
             assert_eq!(refusal.exit, Exit::Usage);
             assert!(refusal.why.contains(expected), "{}", refusal.why);
         };
         check("soon", "day", "--from: `soon`");
         check("2025-03-10", "day", "not after its start");
         check("1999-01-01", "minute", "more than 10200 intervals");
-        assert_eq!(question(&site, &args("2025-03-08", "hour")).map_or(0, |read| read.intervals.len()), 24);
+        let hours = question(&site, &args("2025-03-08", "hour"), Stamp(0));
+        assert_eq!(hours.map_or(0, |read| read.intervals.len()), 24);
     }
 }

@@ -5,10 +5,12 @@ use comfy_table::{CellAlignment, ContentArrangement, Table};
 
 use crate::calendar::{By, Interval, Zone};
 use crate::cli::Format;
-use crate::history::{Amount, Summary};
+use crate::history::{Amount, Note, Summary};
 use crate::site::{FigureKey, Site};
 use crate::units::{Span, Stamp};
+use crate::web::HistoryBody;
 use crate::web::history::{Question, TOTALS, body};
+use crate::web::views::notes::Annotation;
 
 /// The answer in that format.
 pub(super) fn text(
@@ -16,12 +18,42 @@ pub(super) fn text(
     site: &Site,
     question: &Question,
     summaries: &[Summary],
+    noted: &[Note],
 ) -> Result<String> {
     match format {
-        Format::Table => Ok(tables(site, question, summaries)),
-        Format::Json => Ok(serde_json::to_string(&body(site, question, summaries))? + "\n"),
+        Format::Table => Ok(tables(site, question, summaries) + &notes(&question.zone, noted)),
+        Format::Json => Ok(serde_json::to_string(&body_with_notes(site, question, summaries, noted))? + "\n"),
         Format::Csv => csv(site, &question.zone, summaries),
     }
+}
+
+/// The body of the API.
+pub(super) fn body_with_notes(
+    site: &Site,
+    question: &Question,
+    summaries: &[Summary],
+    notes: &[Note],
+) -> HistoryBody {
+    let mut body = body(site, question, summaries);
+    body.annotations = notes.iter().map(|note| Annotation::of(&question.zone, note)).collect();
+    body
+}
+
+/// The notes of the range, below a table; nothing where there are none.
+pub(super) fn notes(zone: &Zone, notes: &[Note]) -> String {
+    if notes.is_empty() {
+        return String::new();
+    }
+    let mut table = plain(["note", "from", "to", "by", "what"].map(str::to_owned).to_vec());
+    (1..5).for_each(|column| align(&mut table, column, CellAlignment::Left));
+    for note in notes {
+        let end = if note.end > note.start { label(zone, By::Minute, note.end) } else { String::new() };
+        let start = label(zone, By::Minute, note.start);
+        // A terminal would obey a control character; the store keeps none that it was not given.
+        let text = note.text.chars().filter(|c| !c.is_control()).collect();
+        table.add_row([note.id.to_string(), start, end, note.by.as_str().to_owned(), text]);
+    }
+    format!("\nNotes\n\n{}\n", table.trim_fmt())
 }
 
 /// A row a figure and interval; what is not known is empty.
@@ -44,7 +76,7 @@ fn csv(site: &Site, zone: &Zone, summaries: &[Summary]) -> Result<String> {
 }
 
 /// What a figure is called, and the id of what it belongs to.
-fn name(site: &Site, key: FigureKey) -> Option<(&'static str, &str)> {
+pub(super) fn name(site: &Site, key: FigureKey) -> Option<(&'static str, &str)> {
     match key {
         FigureKey::Circuit(index) => Some(("circuit", &site.circuits[index].id)),
         FigureKey::BusFeed(index) => Some(("bus feed", &site.buses[index].id)),
@@ -115,7 +147,7 @@ fn circuits_table(site: &Site, summaries: &[Summary], range: Interval) -> Table 
     table
 }
 
-fn plain(header: Vec<String>) -> Table {
+pub(super) fn plain(header: Vec<String>) -> Table {
     let mut table = Table::new();
     table.load_style(comfy_table::presets::NOTHING).set_content_arrangement(ContentArrangement::Disabled);
     let columns = header.len();
@@ -126,14 +158,14 @@ fn plain(header: Vec<String>) -> Table {
     table
 }
 
-fn align(table: &mut Table, column: usize, alignment: CellAlignment) {
+pub(super) fn align(table: &mut Table, column: usize, alignment: CellAlignment) {
     if let Some(column) = table.column_mut(column) {
         column.set_cell_alignment(alignment);
     }
 }
 
 /// The start of an interval, as short as its kind allows.
-fn label(zone: &Zone, by: By, at: Stamp) -> String {
+pub(super) fn label(zone: &Zone, by: By, at: Stamp) -> String {
     let text = zone.rfc3339(at);
     match by {
         By::Year => text[..4].to_owned(),
@@ -144,12 +176,12 @@ fn label(zone: &Zone, by: By, at: Stamp) -> String {
     }
 }
 
-fn number(kwh: Option<f64>) -> String {
+pub(super) fn number(kwh: Option<f64>) -> String {
     kwh.map_or_else(|| "-".to_owned(), |kwh| format!("{kwh:.3}"))
 }
 
 /// In percent, rounded down to a tenth: 100 means all of it.
-fn percent(share: f64) -> String {
+pub(super) fn percent(share: f64) -> String {
     format!("{:.1} %", (share * 1000.0).floor() / 10.0)
 }
 
@@ -227,6 +259,32 @@ pub(super) mod tests {
         insta::assert_snapshot!(tables(&site, &question, &summaries));
     }
 
+    fn note() -> Note {
+        let at = Stamp::from_seconds(1_741_467_000);
+        Note { id: 7, start: at, end: at, by: crate::history::NoteBy::Person, text: "anode replaced".into() }
+    }
+
+    #[test]
+    fn notes_stand_below_the_table() {
+        let zone = Zone::new("America/Denver").expect("a zone");
+        let long = Note {
+            id: 8,
+            end: note().end + Span::DAY,
+            by: crate::history::NoteBy::Map,
+            text: "Dryer: doubled true -> false".into(),
+            ..note()
+        };
+        insta::assert_snapshot!(notes(&zone, &[note(), long]), @r"
+
+        Notes
+
+         note  from                     to                       by      what
+         7     2025-03-08 13:50 -07:00                           person  anode replaced
+         8     2025-03-08 13:50 -07:00  2025-03-09 14:50 -06:00  map     Dryer: doubled true -> false
+        ");
+        assert_eq!(notes(&zone, &[]), "");
+    }
+
     #[test]
     fn csv_has_a_row_a_figure_and_interval() {
         let (site, question, summaries) = answer();
@@ -236,11 +294,14 @@ pub(super) mod tests {
     #[test]
     fn json_is_the_body_of_the_api() {
         let (site, question, summaries) = answer();
-        let text = text(Format::Json, &site, &question, &summaries).expect("JSON");
+        let notes = [note()];
+        let text = text(Format::Json, &site, &question, &summaries, &notes).expect("JSON");
         let body: crate::web::HistoryBody = serde_json::from_str(&text).expect("the shape");
         assert_eq!(body.intervals.len(), 2);
         assert_eq!(body.intervals[1].seconds, 82_800);
         assert_eq!(body.intervals[0].circuits["water-heater"], Some(21.6));
+        assert_eq!(body.annotations, [Annotation::of(&question.zone, &notes[0])]);
+        assert!(body.comparison.is_none());
     }
 
     #[test]

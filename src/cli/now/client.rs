@@ -3,7 +3,8 @@
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
 use std::time::Duration;
 
-use reqwest::{Response, StatusCode, Url};
+use reqwest::header::CONTENT_TYPE;
+use reqwest::{Method, Response, StatusCode, Url};
 
 use crate::cli::Exit;
 use crate::settings::Secret;
@@ -27,11 +28,13 @@ pub(in crate::cli) struct Failure {
     pub(in crate::cli) exit: Exit,
     /// What is wrong; empty where the reader of the output left.
     pub(in crate::cli) why: String,
+    /// Whether nothing listens at the address: no daemon runs.
+    pub(in crate::cli) unreachable: bool,
 }
 
 impl Failure {
     pub(in crate::cli) fn new(exit: Exit, why: impl Into<String>) -> Self {
-        Self { exit, why: why.into() }
+        Self { exit, why: why.into(), unreachable: false }
     }
 }
 
@@ -70,21 +73,46 @@ impl Client {
         Ok(Self { http, base, password })
     }
 
-    /// Asks, and sorts out what an answer other than 200 means.
     async fn get(&self, segments: &[&str]) -> Result<Response, Failure> {
+        self.send(Method::GET, segments, None).await
+    }
+
+    /// Asks for a change, or for what is not one of the answers below; gives the body.
+    pub(in crate::cli) async fn call(
+        &self,
+        method: Method,
+        segments: &[&str],
+        json: Option<String>,
+    ) -> Result<String, Failure> {
+        body(self.send(method, segments, json).await?).await
+    }
+
+    /// Asks, and sorts out what an answer other than success means.
+    async fn send(
+        &self,
+        method: Method,
+        segments: &[&str],
+        json: Option<String>,
+    ) -> Result<Response, Failure> {
         let mut url = self.base.clone();
         // Only a base without an authority has no path, and that scheme was refused.
         if let Ok(mut path) = url.path_segments_mut() {
             path.pop_if_empty().extend(segments);
         }
-        let mut request = self.http.get(url);
+        let mut request = self.http.request(method, url);
+        if let Some(json) = json {
+            request = request.header(CONTENT_TYPE, "application/json").body(json);
+        }
         if let Some(password) = &self.password {
             request = request.basic_auth(USER, Some(password.reveal()));
         }
         let away = |why: &str| Failure::new(Exit::Away, format!("the daemon at {} {why}", self.base));
         let answer = match tokio::time::timeout(TIMEOUT, request.send()).await {
             Ok(Ok(answer)) => answer,
-            Ok(Err(error)) if error.is_connect() => return Err(away("is away: nothing listens there")),
+            Ok(Err(error)) if error.is_connect() => {
+                let failure = away("is away: nothing listens there");
+                return Err(Failure { unreachable: true, ..failure });
+            }
             Ok(Err(error)) => return Err(away(&format!("does not answer: {error}"))),
             Err(_) => return Err(away("does not answer")),
         };
@@ -100,7 +128,8 @@ impl Client {
         };
         let exit = match status {
             StatusCode::UNAUTHORIZED => Exit::Config,
-            StatusCode::NOT_FOUND => Exit::Usage,
+            StatusCode::NOT_FOUND | StatusCode::BAD_REQUEST => Exit::Usage,
+            StatusCode::CONFLICT => Exit::Short,
             _ => Exit::Away,
         };
         Err(Failure::new(exit, said))

@@ -1,0 +1,117 @@
+//! The body of the typical day.
+
+use std::collections::BTreeMap;
+
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+
+use super::super::HistoryError;
+use super::super::history::TOTALS;
+use super::{rounded_down, tenth};
+use crate::calendar::Zone;
+use crate::history::{Profile, QUARTERS, Slot, Source, WEEKDAYS, profile};
+use crate::site::{FigureKey, Site};
+use crate::units::{Span, Stamp};
+
+/// Days that it is made of where the question does not say: four of each weekday.
+const DAYS: i32 = 28;
+
+/// The longest range of one answer: quarter-hours are read one by one, and an answer over the API has
+/// ten seconds.
+const LONGEST: Span = Span(5 * 366 * Span::DAY.0);
+
+/// The typical day of a site: mean power by quarter-hour of the local clock, by weekday.
+#[derive(Clone, Debug, Deserialize, Serialize, ToSchema)]
+pub struct ProfileBody {
+    /// The site's id.
+    #[schema(example = "heron-lane")]
+    pub site: String,
+    /// The zone whose clock it goes by.
+    #[schema(example = "America/Denver")]
+    pub time_zone: String,
+    /// Where it starts, in the site's own time (RFC 3339).
+    pub start: String,
+    /// Where it ends.
+    pub end: String,
+    /// Each total that the map defines: `consumption`, `untracked` and so on.
+    pub totals: BTreeMap<String, ProfileFigure>,
+    /// Each measured circuit by its id.
+    pub circuits: BTreeMap<String, ProfileFigure>,
+}
+
+/// The typical day of a figure.
+#[derive(Clone, Debug, Deserialize, Serialize, ToSchema)]
+pub struct ProfileFigure {
+    /// All days together.
+    pub all: ProfileDay,
+    /// Each weekday: `monday` to `sunday`.
+    pub weekdays: BTreeMap<String, ProfileDay>,
+}
+
+/// The quarter-hours of a day, from 00:00 to 23:45 of the local clock: 96 of each.
+#[derive(Clone, Debug, Deserialize, Serialize, ToSchema)]
+pub struct ProfileDay {
+    /// Mean power of the time in which it is known.
+    pub w: Vec<Option<f64>>,
+    /// The share of the time that this is.
+    pub coverage: Vec<f64>,
+    /// On how many days something is known.
+    pub days: Vec<u32>,
+}
+
+/// The days of the week, from Monday.
+pub const NAMES: [&str; WEEKDAYS] =
+    ["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"];
+
+/// Reads `from` and `to` (28 days to now where they do not say), and makes the profile.
+///
+/// # Errors
+/// [`HistoryError::Asked`] where that makes no sense, [`HistoryError::Failed`] where the source fails.
+pub fn read<S: Source>(
+    site: &Site,
+    range: (Option<&str>, Option<&str>),
+    now: Stamp,
+    source: &mut S,
+) -> Result<(Zone, Profile), HistoryError> {
+    let (zone, days) = super::days(site, range, DAYS, now)?;
+    let range = days[0].start..days[days.len() - 1].end;
+    if range.end - range.start > LONGEST {
+        let what = "from and to: a typical day is made of at most five years".to_owned();
+        return Err(HistoryError::Asked { what, hint: "ask for a shorter range".to_owned() });
+    }
+    let found = profile(site, &zone, source, range);
+    Ok((zone, found.map_err(|error| HistoryError::Failed(error.to_string()))?))
+}
+
+/// The body.
+pub fn body(site: &Site, zone: &Zone, profile: &Profile) -> ProfileBody {
+    let mut body = ProfileBody {
+        site: site.id.clone(),
+        time_zone: zone.name().to_owned(),
+        start: zone.rfc3339(profile.range.start),
+        end: zone.rfc3339(profile.range.end),
+        totals: BTreeMap::new(),
+        circuits: BTreeMap::new(),
+    };
+    for (key, days) in &profile.figures {
+        if let FigureKey::Circuit(index) = key {
+            body.circuits.insert(site.circuits[*index].id.clone(), figure(days));
+        } else if let Some((name, _)) = TOTALS.iter().find(|(_, other)| other == key) {
+            body.totals.insert((*name).to_owned(), figure(days));
+        }
+    }
+    body
+}
+
+fn figure(days: &[[Slot; QUARTERS]; WEEKDAYS]) -> ProfileFigure {
+    let weekdays = NAMES.iter().zip(days).map(|(name, slots)| ((*name).to_owned(), day(slots)));
+    ProfileFigure { all: day(&Profile::all_days(days)), weekdays: weekdays.collect() }
+}
+
+fn day(slots: &[Slot; QUARTERS]) -> ProfileDay {
+    ProfileDay {
+        w: slots.iter().map(|slot| slot.mean_w().map(tenth)).collect(),
+        coverage: slots.iter().map(|slot| rounded_down(slot.coverage())).collect(),
+        days: slots.iter().map(|slot| slot.days).collect(),
+    }
+}
