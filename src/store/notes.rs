@@ -183,7 +183,8 @@ pub fn change_notes(
     }
     let _lock = lock::Lock::take(directory)?;
     let mut db = schema::open(&path)?;
-    let row = Catalog::look_up(&db, sites)?.entry(site).map_or(NO_ROW, |entry| entry.row);
+    // As a daemon does it first: it may have been an older version that wrote this store.
+    let row = Catalog::register(&mut db, sites)?.entry(site).map_or(NO_ROW, |entry| entry.row);
     change(&mut db, row, wanted)
 }
 

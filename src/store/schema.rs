@@ -14,8 +14,7 @@ pub const FILE_NAME: &str = "panelwright.db";
 const APPLICATION: i64 = 0x5057_5354;
 
 /// One step of the format a script; the number of steps done is the file's `user_version`.
-const STEPS: &[&str] =
-    &[include_str!("schema.sql"), include_str!("hour.sql"), include_str!("notes.sql")];
+const STEPS: &[&str] = &[include_str!("schema.sql"), include_str!("hour.sql"), include_str!("notes.sql")];
 
 /// Pages of the write-ahead log after which it goes into the file: 16 MB. The journal fills its
 /// last page some ten times, and a page that changed ten times is copied once.
