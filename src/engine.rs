@@ -183,6 +183,8 @@ mod tests {
             channels: vec![Channel { name: format!("house/{key}"), device: 0, key: key.into() }],
             buses: vec![],
             circuits: vec![],
+            feeds: vec![],
+            accepts: vec![],
             splits: vec![],
             epochs: vec![Epoch { span: Stamp::MIN..Stamp::MAX, plan }],
         })

@@ -83,6 +83,8 @@ fn retired(site: &Site) -> Site {
         channels: Vec::new(),
         buses: Vec::new(),
         circuits: Vec::new(),
+        feeds: vec![],
+        accepts: vec![],
         splits: Vec::new(),
         epochs: vec![Epoch { span: Stamp::MIN..Stamp::MAX, plan: Plan::default() }],
         ..site.clone()

@@ -78,6 +78,8 @@ fn house(other: Device) -> Arc<Site> {
         ],
         buses: vec![],
         circuits: vec![],
+        feeds: vec![],
+        accepts: vec![],
         splits: vec!["grid".into(), "pv/solar".into(), "self-consumed".into()],
         epochs: vec![Epoch { span: Stamp::MIN..Stamp::MAX, plan }],
     })

@@ -77,6 +77,8 @@ fn site(later: Vec<(Stamp, Plan)>) -> Site {
         channels: vec![channel("m1"), channel("m2"), channel("heater"), channel("pump")],
         buses: vec![],
         circuits: vec![],
+        feeds: vec![],
+        accepts: vec![],
         splits: vec!["grid".into()],
         epochs,
     }

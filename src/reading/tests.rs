@@ -42,6 +42,8 @@ fn site(devices: Vec<(Device, &[&str])>) -> Arc<Site> {
         channels: Vec::new(),
         buses: Vec::new(),
         circuits: Vec::new(),
+        feeds: vec![],
+        accepts: vec![],
         splits: Vec::new(),
         epochs: vec![Epoch { span: whole, plan: Plan::default() }],
     };

@@ -13,9 +13,8 @@
 //!   counts once: as the feed of its bus, and not as a load.
 
 use super::buses::{MAIN, SERVICE};
-use super::feeds::Feed;
 use super::form::Form;
-use super::model::{CircuitEntry, EndUse, Leg, Role, Site};
+use super::model::{CircuitEntry, EndUse, FeedEntry, Leg, Role, Site};
 use crate::units::Stamp;
 
 /// The books at one moment.
@@ -51,14 +50,14 @@ type Entries<'s> = Vec<(usize, &'s CircuitEntry)>;
 
 impl Books {
     /// Draws up the books at `at`; `site` needs channels, buses and circuits only.
-    pub(super) fn at(site: &Site, feeds: &[Feed], at: Stamp) -> Self {
+    pub(super) fn at(site: &Site, feeds: &[FeedEntry], at: Stamp) -> Self {
         let entries: Entries<'_> = site
             .circuits
             .iter()
             .enumerate()
             .filter_map(|(index, circuit)| circuit.entry(at).map(|entry| (index, entry)))
             .collect();
-        let feeds: Vec<&Feed> = feeds.iter().filter(|feed| feed.span.contains(&at)).collect();
+        let feeds: Vec<&FeedEntry> = feeds.iter().filter(|feed| feed.span.contains(&at)).collect();
         let measured = measured(site, &feeds, &entries);
         let mains = measured[MAIN].is_some() || measured[SERVICE].is_some();
         let (flows, one_residual) = derived(measured, &entries);
@@ -92,7 +91,7 @@ pub(super) fn sum<'f>(forms: impl Iterator<Item = &'f Form>) -> Form {
 }
 
 /// The feed of each bus that CTs measure.
-fn measured(site: &Site, feeds: &[&Feed], entries: &Entries<'_>) -> Vec<Option<Form>> {
+fn measured(site: &Site, feeds: &[&FeedEntry], entries: &Entries<'_>) -> Vec<Option<Form>> {
     let of_bus = |bus: usize| {
         let own = feeds.iter().find(|feed| feed.bus == bus).map(|feed| &feed.terms);
         let feeder =
@@ -168,13 +167,13 @@ fn ev(entries: &Entries<'_>) -> Option<Form> {
 }
 
 /// The mains CTs of each leg: those of the main panel, or else those of the service point.
-fn mains_legs(feeds: &[&Feed]) -> Vec<(Leg, Form)> {
+fn mains_legs(feeds: &[&FeedEntry]) -> Vec<(Leg, Form)> {
     let of = |bus: usize| feeds.iter().find(|feed| feed.bus == bus);
     let Some(mains) = of(MAIN).or_else(|| of(SERVICE)) else { return Vec::new() };
     let mut legs: Vec<(Leg, Form)> = Vec::new();
-    for (leg, term) in mains.legs.iter().zip(&mains.terms) {
-        if let Some(leg) = leg {
-            legs.push((*leg, Form::of(&[*term])));
+    for (ct, term) in mains.cts.iter().zip(&mains.terms) {
+        if let Some(leg) = ct.leg {
+            legs.push((leg, Form::of(&[*term])));
         }
     }
     legs.sort_by_key(|(leg, _)| *leg);

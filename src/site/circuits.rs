@@ -4,14 +4,15 @@ use jiff::tz::TimeZone;
 
 use super::dates;
 use super::devices::Devices;
-use super::factors::{Whole, term};
+use super::factors::{Whole, ct, term};
 use super::findings::{Findings, choice, nearest};
 use super::legs::legs_of_spaces;
-use super::model::{Bus, Circuit, CircuitEntry, EndUse, Leg, Role, System};
+use super::model::{Bus, Circuit, CircuitEntry, EndUse, Leg, Role, System, Written};
 use super::names::{self, shown};
 use super::rules;
 use super::shape::{CircuitShape, CtShape};
 use super::text::At;
+use crate::units::ONE;
 
 /// The largest panels have 84 spaces; a site has a few panels.
 const MAX_CIRCUITS: usize = 512;
@@ -85,8 +86,15 @@ fn entry(shape: &CircuitShape, id: &str, around: &Around<'_>, findings: &mut Fin
         scale: shape.scale.as_ref(),
         generation_positive: generation_positive(shape, id, role, findings),
     };
-    let terms: Vec<_> =
-        shape.channels.iter().filter_map(|ct| term(ct, &whole, around.devices, findings)).collect();
+    let of_cts: Vec<Option<Leg>> = shape.channels.iter().map(|ct| quiet_leg(ct, around.system)).collect();
+    let (terms, cts): (Vec<_>, Vec<_>) = shape
+        .channels
+        .iter()
+        .zip(of_cts)
+        .filter_map(|(shape, leg)| {
+            term(shape, &whole, around.devices, findings).map(|term| (term, ct(shape, &term, leg)))
+        })
+        .unzip();
     if shape.channels.is_empty() {
         // A circuit's own scale is checked with its first CT; here there is none.
         super::factors::scale(shape.scale.as_ref(), findings);
@@ -106,8 +114,14 @@ fn entry(shape: &CircuitShape, id: &str, around: &Around<'_>, findings: &mut Fin
         breaker_a: amps(&shape.breaker_a, "breaker_a", findings),
         ct_rating_a: amps(&shape.ct_rating_a, "ct_rating_a", findings),
         terms,
+        cts,
         doubled: shape.doubled.value,
         line: shape.line,
+        written: Written {
+            is_reversed: shape.reversed,
+            scale_millionths: shape.scale.as_ref().map(|at| (at.value * ONE as f64).round() as i64),
+            ..shape.written.clone()
+        },
     }
 }
 
@@ -272,6 +286,12 @@ fn legs(shape: &CircuitShape, spaces: &[u16], system: System, findings: &mut Fin
 /// The leg of each CT, where the map says.
 pub(super) fn ct_legs(cts: &[CtShape], system: System, findings: &mut Findings) -> Vec<Option<Leg>> {
     cts.iter().map(|ct| ct.leg.as_ref().and_then(|word| leg(word, system, findings))).collect()
+}
+
+/// The leg of a CT; a wrong word has been reported with the circuit's legs.
+fn quiet_leg(ct: &CtShape, system: System) -> Option<Leg> {
+    let word = ct.leg.as_ref()?;
+    Leg::from_word(&word.value).filter(|leg| system.legs().contains(leg))
 }
 
 /// Reports a leg that a list has twice.

@@ -21,10 +21,9 @@
 use std::ops::Range;
 
 use super::books::{Books, sum};
-use super::feeds::Feed;
 use super::findings::Findings;
 use super::form::Form;
-use super::model::{Epoch, Figure, FigureKey, Part, Plan, SeriesIndex, Site, SplitRule};
+use super::model::{Epoch, FeedEntry, Figure, FigureKey, Part, Plan, SeriesIndex, Site, SplitRule};
 use super::rules;
 use crate::units::Stamp;
 
@@ -32,14 +31,14 @@ use crate::units::Stamp;
 const MAX_CHANGES: usize = 256;
 
 /// Fills in the splits and epochs of a site.
-pub(super) fn compile(site: &mut Site, feeds: &[Feed], findings: &mut Findings) {
-    let spans = spans(site, feeds);
+pub(super) fn compile(site: &mut Site, findings: &mut Findings) {
+    let spans = spans(site, &site.feeds);
     if spans.len() > MAX_CHANGES + 1 {
         let what = format!("the map has {} dates of change", spans.len() - 1);
         findings.add(&rules::TOO_MANY, 1, what, "give entries that changed together the same date");
         return;
     }
-    let books: Vec<Books> = spans.iter().map(|span| Books::at(site, feeds, span.start)).collect();
+    let books: Vec<Books> = spans.iter().map(|span| Books::at(site, &site.feeds, span.start)).collect();
     let rules: Vec<Vec<(String, SplitRule)>> = books.iter().map(|books| splits(site, books)).collect();
     site.splits = split_names(site, &rules);
     site.epochs = Vec::new();
@@ -58,7 +57,7 @@ pub(super) fn compile(site: &mut Site, feeds: &[Feed], findings: &mut Findings) 
 }
 
 /// The stretches between two changes.
-fn spans(site: &Site, feeds: &[Feed]) -> Vec<Range<Stamp>> {
+fn spans(site: &Site, feeds: &[FeedEntry]) -> Vec<Range<Stamp>> {
     let entries = site.circuits.iter().flat_map(|circuit| &circuit.entries).map(|entry| &entry.span);
     let ends = entries.chain(feeds.iter().map(|feed| &feed.span)).flat_map(|span| [span.start, span.end]);
     let mut cuts: Vec<Stamp> = ends.chain([Stamp::MIN, Stamp::MAX]).collect();

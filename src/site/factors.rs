@@ -2,7 +2,7 @@
 
 use super::devices::Devices;
 use super::findings::Findings;
-use super::model::{Part, SeriesIndex, Term};
+use super::model::{ChannelIndex, Ct, Leg, Part, SeriesIndex, Term};
 use super::names::shown;
 use super::rules;
 use super::shape::CtShape;
@@ -37,6 +37,12 @@ pub(super) fn term(
     let scale = if ct.scale.is_some() { own } else { shared };
     let millionths = scale * if whole.doubled { 2 } else { 1 } * if turned { -1 } else { 1 };
     Some(Term { series: SeriesIndex(channel.0), part: Part::Net, millionths })
+}
+
+/// A CT as the map writes it, beside its term.
+pub(super) fn ct(shape: &CtShape, term: &Term, leg: Option<Leg>) -> Ct {
+    let scale = shape.scale.as_ref().map(|scale| (scale.value * ONE as f64).round() as i64);
+    Ct { channel: ChannelIndex(term.series.0), leg, reversed: shape.reversed, scale }
 }
 
 /// A scale in millionths; 1 where there is none or a wrong one.

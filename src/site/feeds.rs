@@ -1,41 +1,24 @@
 //! Feeds: the CTs that measure what flows into a bus.
 
-use std::ops::Range;
-
 use super::buses::{MAIN, SERVICE};
 use super::circuits::{Around, MAX_ENTRIES, ct_legs, twice};
 use super::dates;
-use super::factors::{Whole, term};
+use super::factors::{Whole, ct, term};
 use super::findings::{Findings, choice, nearest};
-use super::model::{Leg, Term};
+use super::model::{FeedEntry, Leg};
 use super::names::shown;
 use super::rules;
 use super::shape::FeedShape;
 use super::text::At;
-use crate::units::Stamp;
-
-/// A feed in one of its dated entries.
-pub(super) struct Feed {
-    /// When it holds.
-    pub(super) span: Range<Stamp>,
-    /// The bus whose inflow it is: mains CTs above a tap ahead of the main are the service point's.
-    pub(super) bus: usize,
-    /// Its CTs.
-    pub(super) terms: Vec<Term>,
-    /// The leg of each, where the map says.
-    pub(super) legs: Vec<Option<Leg>>,
-    /// Line of the map.
-    pub(super) line: usize,
-}
 
 /// Reads the feeds.
-pub(super) fn read(shapes: &[FeedShape], around: &Around<'_>, findings: &mut Findings) -> Vec<Feed> {
+pub(super) fn read(shapes: &[FeedShape], around: &Around<'_>, findings: &mut Findings) -> Vec<FeedEntry> {
     if shapes.len() > MAX_ENTRIES {
         let what = format!("the map has {} feeds", shapes.len());
         findings.add(&rules::TOO_MANY, shapes[MAX_ENTRIES].line, what, "split it into several sites");
         return Vec::new();
     }
-    let feeds: Vec<Feed> = shapes.iter().filter_map(|shape| feed(shape, around, findings)).collect();
+    let feeds: Vec<FeedEntry> = shapes.iter().filter_map(|shape| feed(shape, around, findings)).collect();
     if !shapes
         .iter()
         .any(|shape| matches!(&shape.bus, Some(bus) if bus.value == "main" || bus.value == "service"))
@@ -46,14 +29,20 @@ pub(super) fn read(shapes: &[FeedShape], around: &Around<'_>, findings: &mut Fin
     feeds
 }
 
-fn feed(shape: &FeedShape, around: &Around<'_>, findings: &mut Findings) -> Option<Feed> {
+fn feed(shape: &FeedShape, around: &Around<'_>, findings: &mut Findings) -> Option<FeedEntry> {
     let span = dates::span(&shape.from, &shape.until, around.zone, findings);
     let legs = ct_legs(&shape.channels, around.system, findings);
     let named: Vec<Leg> = legs.iter().copied().flatten().collect();
     twice(&named, shape.line, findings);
     let whole = Whole::default();
-    let terms: Vec<Term> =
-        shape.channels.iter().filter_map(|ct| term(ct, &whole, around.devices, findings)).collect();
+    let (terms, cts): (Vec<_>, Vec<_>) = shape
+        .channels
+        .iter()
+        .zip(&legs)
+        .filter_map(|(shape, leg)| {
+            term(shape, &whole, around.devices, findings).map(|term| (term, ct(shape, &term, *leg)))
+        })
+        .unzip();
     let At { value, line } = shape.bus.as_ref()?;
     if shape.channels.is_empty() && shape.lists_channels {
         let what = format!("the feed of \"{}\" names no channel", shown(value));
@@ -77,9 +66,8 @@ fn feed(shape: &FeedShape, around: &Around<'_>, findings: &mut Findings) -> Opti
             findings.add(&rules::LEG_MISSING, shape.line, what, "name the CT of each leg");
         }
     }
-    // A CT that could not be found has been reported; the lists stay of one length.
-    let legs = if legs.len() == terms.len() { legs } else { vec![None; terms.len()] };
-    Some(Feed { span, bus, terms, legs, line: shape.line })
+    let channels = shape.channel_lines.unwrap_or((shape.line, shape.line));
+    Some(FeedEntry { span, bus, terms, cts, line: shape.line, channels })
 }
 
 /// The bus whose inflow the CTs measure.

@@ -47,6 +47,9 @@ use text::Lines;
 /// The map of a large house with long comments is 30 KiB; a file beyond this is not a map.
 pub const MAX_FILE: usize = 1 << 20;
 
+/// One for each circuit of the largest panels; a map that accepts more hides more than it shows.
+const MAX_ACCEPTS: usize = 128;
+
 /// What a map's file says.
 #[derive(Clone, Debug)]
 pub struct Parsed {
@@ -110,13 +113,15 @@ fn site(shape: &MapShape, findings: &mut Findings) -> Site {
         buses,
         circuits,
         loading: loading::Loading::default(),
+        feeds,
+        accepts: accepts(shape, findings),
         splits: Vec::new(),
         epochs: Vec::new(),
     };
-    site.loading = charging::read(&shape.charging, &site, &feeds, findings);
+    site.loading = charging::read(&shape.charging, &site, &site.feeds, findings);
     // Books are drawn up of sound maps only: a circle of buses has none.
     if !findings.any_error() {
-        compile::compile(&mut site, &feeds, findings);
+        compile::compile(&mut site, findings);
     }
     site
 }
@@ -129,6 +134,38 @@ fn system(shape: &MapShape, findings: &mut Findings) -> System {
         findings.add(&rules::UNKNOWN_WORD, *line, what, choice("system", value, &words));
         System::SplitPhase120_240
     })
+}
+
+fn accepts(shape: &MapShape, findings: &mut Findings) -> Vec<Accept> {
+    if let Some(beyond) = shape.accepts.get(MAX_ACCEPTS) {
+        let what = format!("the map has {} [[accept]]", shape.accepts.len());
+        findings.add(&rules::TOO_MANY, beyond.line, what, "mend what can be mended");
+    }
+    let accept = |accept: &shape::AcceptShape| {
+        let about = accept.circuit.as_ref().or(accept.bus.as_ref());
+        let known = about.is_none_or(|about| {
+            shape.circuits.iter().any(|circuit| circuit.id.as_ref().is_some_and(|id| id.value == about.value))
+                || shape.buses.iter().any(|bus| bus.id.as_ref().is_some_and(|id| id.value == about.value))
+                || ["main", "service"].contains(&about.value.as_str())
+        });
+        if let (false, Some(about)) = (known, about) {
+            let what = format!("[[accept]] of \"{}\", which is no circuit or bus", names::shown(&about.value));
+            findings.add(&rules::UNKNOWN_CIRCUIT, about.line, what, "write the id of the circuit, or leave it out");
+        }
+        if let Some(reason) = &accept.reason
+            && reason.value.trim().is_empty()
+        {
+            let write = "write reason = \"measured by the electrician on 2026-05-02\"";
+            findings.add(&rules::BAD_LABEL, reason.line, "[[accept]] has an empty reason", write);
+        }
+        Some(Accept {
+            finding: accept.finding.as_ref()?.value.clone(),
+            about: about.map(|about| about.value.clone()),
+            reason: accept.reason.as_ref()?.value.clone(),
+            line: accept.line,
+        })
+    };
+    shape.accepts.iter().take(MAX_ACCEPTS).filter_map(accept).collect()
 }
 
 fn billing_day(shape: &MapShape, findings: &mut Findings) -> u8 {

@@ -45,6 +45,11 @@ pub struct Site {
     pub circuits: Vec<Circuit>,
     /// EV chargers that get advice, and the watch over breakers.
     pub loading: Loading,
+    /// Every `[[feed]]`, in the order of the map. A subpanel that is measured by the CTs of its feeder
+    /// circuit has none.
+    pub feeds: Vec<FeedEntry>,
+    /// Findings that the owner of the map knows of and takes as they are.
+    pub accepts: Vec<Accept>,
     /// The names of all sign-split series of all epochs, in a fixed order.
     pub splits: Vec<String>,
     /// Back to back from [`Stamp::MIN`] to [`Stamp::MAX`]; at least one.
@@ -75,6 +80,12 @@ impl Site {
             Some(channel) => channel.name.clone(),
             None => format!("split:{}", self.splits[index - self.channels.len()]),
         }
+    }
+
+    /// Why a finding of that kind about that circuit or bus is taken as it is, if the map says so.
+    pub fn accepted(&self, finding: &str, about: &str) -> Option<&Accept> {
+        let mut of_kind = self.accepts.iter().filter(|accept| accept.finding == finding);
+        of_kind.find(|accept| accept.about.as_deref().is_none_or(|name| name == about))
     }
 
     /// The channel of that name (`device/channel`).
@@ -282,9 +293,81 @@ pub struct CircuitEntry {
     pub ct_rating_a: Option<f64>,
     /// The measuring channels with their factors; empty for a circuit without a CT.
     pub terms: Vec<Term>,
+    /// The same CTs, in the same order, as the map writes them.
+    pub cts: Vec<Ct>,
     /// One CT stands for both legs of a balanced load.
     pub doubled: bool,
     /// Line of the map file (1-based) where the entry starts, for messages.
+    pub line: usize,
+    /// Where the map says what of it, for suggestions that name the line to change.
+    pub written: Written,
+}
+
+/// A CT of a feed or circuit, as the map writes it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Ct {
+    /// Its channel.
+    pub channel: ChannelIndex,
+    /// The leg that the map writes on it; `None` where it does not say.
+    pub leg: Option<Leg>,
+    /// Turned round, by its own key and not by its circuit's.
+    pub reversed: bool,
+    /// Its own scale in millionths, if it has one.
+    pub scale: Option<i64>,
+}
+
+/// Lines of an entry (1-based, first and last of the value). `None` where the key is not written.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Written {
+    /// `channels`.
+    pub channels: Option<(usize, usize)>,
+    /// `legs`.
+    pub legs: Option<(usize, usize)>,
+    /// `spaces`.
+    pub spaces: Option<(usize, usize)>,
+    /// `doubled`.
+    pub doubled: Option<usize>,
+    /// `reversed`.
+    pub reversed: Option<usize>,
+    /// `scale`.
+    pub scale: Option<usize>,
+    /// `sign`.
+    pub sign: Option<usize>,
+    /// `bus`.
+    pub bus: Option<usize>,
+    /// The circuit's `reversed` is true.
+    pub is_reversed: bool,
+    /// The circuit's own scale in millionths.
+    pub scale_millionths: Option<i64>,
+}
+
+/// A `[[feed]]`: the CTs that measure what flows into a bus.
+#[derive(Clone, Debug, PartialEq)]
+pub struct FeedEntry {
+    /// When it holds.
+    pub span: Range<Stamp>,
+    /// Index into [`Site::buses`]: mains CTs above a tap ahead of the main are the service point's.
+    pub bus: usize,
+    /// The measuring channels with their factors.
+    pub terms: Vec<Term>,
+    /// The same CTs, in the same order, as the map writes them.
+    pub cts: Vec<Ct>,
+    /// Line of the map file (1-based) where it starts.
+    pub line: usize,
+    /// First and last line of its `channels`.
+    pub channels: (usize, usize),
+}
+
+/// `[[accept]]`: a finding that the map's owner has looked into and takes as it is.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Accept {
+    /// The finding's kind: the id of a rule of `check`, or a kind of the audit.
+    pub finding: String,
+    /// The circuit or bus that it is about; `None` accepts it everywhere in the site.
+    pub about: Option<String>,
+    /// Why, in the owner's words.
+    pub reason: String,
+    /// Line of the map file (1-based).
     pub line: usize,
 }
 

@@ -2,16 +2,15 @@
 
 use std::ops::Range;
 
-use super::feeds::Feed;
 use super::findings::Findings;
-use super::model::{Bus, Channel, Circuit, CircuitEntry, Role, Term};
+use super::model::{Bus, Channel, Circuit, CircuitEntry, FeedEntry, Role, Term};
 use super::rules;
 use crate::units::Stamp;
 
 /// Checks circuits and feeds against each other.
 pub(super) fn check(
     circuits: &[Circuit],
-    feeds: &[Feed],
+    feeds: &[FeedEntry],
     channels: &[Channel],
     buses: &[Bus],
     findings: &mut Findings,
@@ -31,7 +30,7 @@ fn overlap(a: &Range<Stamp>, b: &Range<Stamp>) -> bool {
 
 fn one_place_for_each_ct(
     entries: &[(&str, &CircuitEntry)],
-    feeds: &[Feed],
+    feeds: &[FeedEntry],
     channels: &[Channel],
     buses: &[Bus],
     findings: &mut Findings,
@@ -105,7 +104,7 @@ fn one_breaker_for_each_space(entries: &[(&str, &CircuitEntry)], buses: &[Bus], 
 
 fn one_feed_for_each_bus(
     entries: &[(&str, &CircuitEntry)],
-    feeds: &[Feed],
+    feeds: &[FeedEntry],
     buses: &[Bus],
     findings: &mut Findings,
 ) {

@@ -6,6 +6,7 @@ use toml::value::Datetime;
 
 use super::charging::ChargingShape;
 use super::findings::Findings;
+use super::model::Written;
 use super::text::{At, Fields, Lines};
 
 /// A whole file.
@@ -21,6 +22,16 @@ pub(super) struct MapShape {
     pub(super) buses: Vec<BusShape>,
     pub(super) circuits: Vec<CircuitShape>,
     pub(super) charging: ChargingShape,
+    pub(super) accepts: Vec<AcceptShape>,
+}
+
+/// `[[accept]]`.
+pub(super) struct AcceptShape {
+    pub(super) line: usize,
+    pub(super) finding: Option<At<String>>,
+    pub(super) circuit: Option<At<String>>,
+    pub(super) bus: Option<At<String>>,
+    pub(super) reason: Option<At<String>>,
 }
 
 /// `[[device]]`.
@@ -63,6 +74,8 @@ pub(super) struct FeedShape {
     pub(super) until: Option<At<Datetime>>,
     /// Whether the list is there: an absent one is reported as such, and not as empty too.
     pub(super) lists_channels: bool,
+    /// First and last line of the list.
+    pub(super) channel_lines: Option<(usize, usize)>,
 }
 
 /// `[[bus]]`.
@@ -90,6 +103,8 @@ pub(super) struct CircuitShape {
     pub(super) reversed: bool,
     pub(super) scale: Option<At<f64>>,
     pub(super) sign: Option<At<String>>,
+    /// Where the keys of it stand.
+    pub(super) written: Written,
     pub(super) from: Option<At<Datetime>>,
     pub(super) until: Option<At<Datetime>>,
 }
@@ -129,6 +144,8 @@ impl MapShape {
         let circuits = top.tables("circuit", findings);
         let circuits = circuits.into_iter().map(|fields| circuit(fields, lines, findings)).collect();
         let charging = ChargingShape::read(&mut top, findings);
+        let accepts = top.tables("accept", findings);
+        let accepts = accepts.into_iter().map(|fields| accept(fields, findings)).collect();
         top.finish(findings);
         Self {
             site,
@@ -142,6 +159,7 @@ impl MapShape {
             buses,
             circuits,
             charging,
+            accepts,
         }
     }
 
@@ -199,11 +217,25 @@ fn feed<'t>(fields: Fields<'t>, lines: &'t Lines, findings: &mut Findings) -> Fe
         line: fields.line,
         bus,
         lists_channels: channels.is_some(),
+        channel_lines: fields.lines_of("channels"),
         channels: channels.unwrap_or_default(),
         measures: fields.string("measures", findings),
         from: fields.date("from", findings),
         until: fields.date("until", findings),
     };
+    fields.finish(findings);
+    shape
+}
+
+fn accept(fields: Fields<'_>, findings: &mut Findings) -> AcceptShape {
+    let mut fields = fields.named_by("finding");
+    let finding = fields.string("finding", findings);
+    fields.require("finding", finding.as_ref(), findings);
+    let circuit = fields.string("circuit", findings);
+    let bus = fields.string("bus", findings);
+    let reason = fields.string("reason", findings);
+    fields.require("reason", reason.as_ref(), findings);
+    let shape = AcceptShape { line: fields.line, finding, circuit, bus, reason };
     fields.finish(findings);
     shape
 }
@@ -228,8 +260,21 @@ fn circuit<'t>(fields: Fields<'t>, lines: &'t Lines, findings: &mut Findings) ->
     let id = fields.string("id", findings);
     fields.require("id", id.as_ref(), findings);
     let channels = fields.list("channels", findings, |item, line, findings| ct(item, line, lines, findings));
+    let written = Written {
+        channels: fields.lines_of("channels"),
+        legs: fields.lines_of("legs"),
+        spaces: fields.lines_of("spaces"),
+        doubled: fields.line_of("doubled"),
+        reversed: fields.line_of("reversed"),
+        scale: fields.line_of("scale"),
+        sign: fields.line_of("sign"),
+        bus: fields.line_of("bus"),
+        is_reversed: false,
+        scale_millionths: None,
+    };
     let shape = CircuitShape {
         line: fields.line,
+        written,
         id,
         label: fields.string("label", findings),
         end_use: fields.string("end_use", findings),

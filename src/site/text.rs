@@ -131,6 +131,17 @@ impl<'t> Fields<'t> {
         list.unwrap_or_default()
     }
 
+    /// The first and last line of a key's value; `None` where the key is absent.
+    pub(super) fn lines_of(&self, key: &str) -> Option<(usize, usize)> {
+        let span = self.table.get(key)?.span();
+        Some((self.lines.of(span.start), self.lines.of(span.end.saturating_sub(1).max(span.start))))
+    }
+
+    /// The line on which a key's value starts.
+    pub(super) fn line_of(&self, key: &str) -> Option<usize> {
+        self.lines_of(key).map(|(first, _)| first)
+    }
+
     /// A table inside this one.
     pub(super) fn table(
         &mut self,
@@ -234,7 +245,6 @@ fn example(key: &str) -> &'static str {
         "device" => "[[device]]",
         "feed" => "[[feed]]",
         "bus" => "bus = \"main\"",
-        "circuit" => "[[circuit]]",
         "id" => "id = \"dryer\"",
         "topic" => "topic = \"heron-lane/meter/house/ct/{channel}/power\"",
         "payload" => "payload = { pointer = \"/watts\", time = \"/time\" }",
@@ -264,6 +274,10 @@ fn example(key: &str) -> &'static str {
         "breaker_a" => "breaker_a = 30",
         "ct_rating_a" => "ct_rating_a = 50",
         "doubled" => "doubled = true",
+        "accept" => "[[accept]]",
+        "finding" => "finding = \"odd-scale\"",
+        "circuit" => "circuit = \"dryer\"",
+        "reason" => "reason = \"measured by the electrician on 2026-05-02\"",
         "sign" => "sign = \"generation-positive\"",
         "ev" => "[[ev]]",
         "charging" => "[charging] with sharing = \"shared\"",

@@ -253,8 +253,10 @@ mod tests {
             breaker_a: None,
             ct_rating_a: None,
             terms: vec![term(1, 1)],
+            cts: vec![],
             doubled: false,
             line: 1,
+            written: Default::default(),
         };
         let channel = |key: &str| Channel { name: format!("house/{key}"), device: 0, key: key.into() };
         let bus =
@@ -270,6 +272,8 @@ mod tests {
             channels: vec![channel("m1"), channel("pump")],
             buses: vec![bus],
             circuits: vec![Circuit { id: "well-pump".into(), entries: vec![entry] }],
+            feeds: vec![],
+            accepts: vec![],
             splits: vec![],
             epochs: vec![Epoch { span: always, plan }],
         })

@@ -36,8 +36,10 @@ fn site() -> Site {
             breaker_a: None,
             ct_rating_a: None,
             terms: vec![],
+            cts: vec![],
             doubled: false,
             line: 1,
+            written: Default::default(),
         }],
     };
     let bus = |id: &str, parent| Bus { id: id.into(), name: id.into(), parent, fed_by: None, rating_a: None };
@@ -52,6 +54,8 @@ fn site() -> Site {
         channels: vec![],
         buses: vec![bus("service", None), bus("main", Some(0))],
         circuits: vec![circuit("range", HOSTILE), circuit("dryer", "Dryer")],
+        feeds: vec![],
+        accepts: vec![],
         splits: vec![],
         epochs: vec![Epoch { span: Stamp::MIN..Stamp::MAX, plan: Plan::default() }],
     }

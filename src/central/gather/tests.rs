@@ -22,6 +22,8 @@ fn site(circuits: usize) -> Arc<Site> {
         channels: Vec::new(),
         buses: Vec::new(),
         circuits: (0..circuits).map(|n| Circuit { id: format!("c{n}"), entries: Vec::new() }).collect(),
+        feeds: vec![],
+        accepts: vec![],
         splits: Vec::new(),
         epochs: vec![Epoch { span: Stamp::MIN..Stamp::MAX, plan: Plan::default() }],
     })

@@ -29,6 +29,8 @@ fn house() -> Site {
         channels: Vec::new(),
         buses: vec![bus("service", None), bus("barn", Some(0))],
         circuits: vec![Circuit { id: "well-pump".into(), entries: Vec::new() }],
+        feeds: vec![],
+        accepts: vec![],
         splits: Vec::new(),
         epochs: vec![Epoch { span: Stamp::MIN..Stamp::MAX, plan: Plan::default() }],
     }

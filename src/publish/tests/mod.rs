@@ -43,8 +43,10 @@ fn house() -> Site {
             breaker_a: None,
             ct_rating_a: None,
             terms: channel.map(term).into_iter().collect(),
+            cts: vec![],
             doubled: false,
             line: 1,
+            written: Default::default(),
         }],
     };
     Site {
@@ -66,6 +68,8 @@ fn house() -> Site {
         ],
         buses: vec![bus("service", None), bus("main", Some(0)), bus("barn", Some(1))],
         circuits: vec![circuit("well-pump", Some(2)), circuit("freezer", Some(3)), circuit("spare", None)],
+        feeds: vec![],
+        accepts: vec![],
         splits: Vec::new(),
         epochs: vec![Epoch { span: Stamp::MIN..Stamp::MAX, plan: Plan::default() }],
     }

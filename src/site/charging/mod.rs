@@ -2,10 +2,9 @@
 
 mod shape;
 
-use super::feeds::Feed;
 use super::findings::{Findings, choice, nearest};
 use super::loading::{Ev, First, IMBALANCE_PART, LEAST_A, Loading, MOST_A, Mode, Sharing, Watch};
-use super::model::{Circuit, CircuitEntry, EndUse, Site};
+use super::model::{Circuit, CircuitEntry, EndUse, Site, FeedEntry};
 use super::names::shown;
 use super::rules;
 use super::text::At;
@@ -18,7 +17,7 @@ use shape::{EvShape, Numbers};
 const MAX_EVS: usize = 16;
 
 /// Reads what the map says of charging and loading; `site` has buses and circuits already.
-pub(super) fn read(shape: &ChargingShape, site: &Site, feeds: &[Feed], findings: &mut Findings) -> Loading {
+pub(super) fn read(shape: &ChargingShape, site: &Site, feeds: &[FeedEntry], findings: &mut Findings) -> Loading {
     if shape.evs.len() > MAX_EVS {
         let what = format!("the map has {} [[ev]]", shape.evs.len());
         findings.add(&rules::TOO_MANY, shape.evs[MAX_EVS].line, what, "split it into several sites");
@@ -211,8 +210,8 @@ fn lines(shape: &EvShape, ev: &Ev, findings: &mut Findings) {
 }
 
 /// Reports a map that leaves the room of the service unknown.
-fn no_headroom(site: &Site, feeds: &[Feed], line: usize, findings: &mut Findings) {
-    let legs_known = |feed: &&Feed| !feed.legs.is_empty() && feed.legs.iter().all(Option::is_some);
+fn no_headroom(site: &Site, feeds: &[FeedEntry], line: usize, findings: &mut Findings) {
+    let legs_known = |feed: &&FeedEntry| !feed.cts.is_empty() && feed.cts.iter().all(|ct| ct.leg.is_some());
     let mains = feeds.iter().filter(|feed| feed.bus <= super::buses::MAIN).any(|feed| legs_known(&feed));
     if site.service.main_breaker_a.is_none() || !mains {
         let what = match site.service.main_breaker_a {

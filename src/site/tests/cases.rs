@@ -1,6 +1,6 @@
 //! Feeds, subpanels, storage and dates: one small map for each case.
 
-use super::super::{FigureKey, Site, fingerprint};
+use super::super::{Ct, FigureKey, Leg, Site, fingerprint, parse};
 use super::{bus, circuit, figure, sound, utc};
 use crate::units::Stamp;
 
@@ -256,4 +256,45 @@ fn a_fingerprint_follows_the_sums_and_nothing_else() {
     // Marks are stored: these values may never change.
     assert_eq!(mark(&text, "grid"), 0x8521_2adf_8c60_644c);
     assert_eq!(mark(&text, "self-consumed"), 0xd041_386c_4fd4_d91b);
+}
+
+#[test]
+fn each_ct_is_kept_with_its_leg_and_each_key_with_its_lines() {
+    let circuit = "[[circuit]]\nid = \"a\"\nend_use = \"other\"\nlegs = [\"A\", \"B\"]\nchannels = [\n\
+                   { channel = \"h/1\", leg = \"B\", reversed = true, scale = 1.5 },\n\"h/2\"]\nreversed = true\n";
+    let site = map(&[
+        "[[feed]]\nbus = \"main\"\nchannels = [{ channel = \"h/m\", leg = \"A\" }, { channel = \"h/n\", leg = \"B\" }]\n",
+        circuit,
+    ]);
+    let entry = site.circuits[0].latest();
+    let ct = |name: &str, leg, reversed, scale| Ct { channel: site.channel(name).unwrap(), leg, reversed, scale };
+    let first = ct("h/1", Some(Leg::B), true, Some(1_500_000));
+    assert_eq!(entry.cts, [first, ct("h/2", None, false, None)]);
+    assert_eq!(entry.terms.iter().map(|term| term.millionths).collect::<Vec<_>>(), [1_500_000, -1_000_000]);
+    let at = entry.line;
+    assert_eq!(entry.written.channels, Some((at + 4, at + 6)));
+    assert_eq!((entry.written.legs, entry.written.reversed), (Some((at + 3, at + 3)), Some(at + 7)));
+    assert_eq!((entry.written.is_reversed, entry.written.spaces, entry.written.bus), (true, None, None));
+    let feed = &site.feeds[0];
+    assert_eq!(feed.cts, [ct("h/m", Some(Leg::A), false, None), ct("h/n", Some(Leg::B), false, None)]);
+    assert_eq!((feed.bus, feed.channels), (bus(&site, "main"), (feed.line + 2, feed.line + 2)));
+}
+
+#[test]
+fn a_finding_can_be_accepted_with_a_reason() {
+    let accept = "[[accept]]\nfinding = \"unbalanced\"\ncircuit = \"a\"\nreason = \"its motor\"\n\
+                  [[accept]]\nfinding = \"odd-scale\"\nreason = \"split-core CTs\"\n";
+    let site = map(&[MAINS, &load("a", "channels = [\"h/1\"]"), accept]);
+    let reason = |finding, about| site.accepted(finding, about).map(|accept| accept.reason.as_str());
+    assert_eq!(reason("unbalanced", "a"), Some("its motor"));
+    assert_eq!(reason("unbalanced", "b"), None);
+    assert_eq!(reason("odd-scale", "b"), Some("split-core CTs"));
+    for (wrong, rule) in [
+        ("[[accept]]\nfinding = \"x\"\n", "missing-key"),
+        ("[[accept]]\nfinding = \"x\"\nreason = \" \"\n", "bad-label"),
+        ("[[accept]]\nfinding = \"x\"\ncircuit = \"b\"\nreason = \"y\"\n", "unknown-circuit"),
+    ] {
+        let parsed = parse("map.toml", &format!("{HEAD}{MAINS}{}{wrong}", load("a", "channels = [\"h/1\"]")));
+        assert!(parsed.site.is_none() && parsed.findings.iter().all(|finding| finding.rule == rule));
+    }
 }

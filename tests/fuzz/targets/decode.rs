@@ -54,6 +54,8 @@ fn site() -> Site {
             .into(),
         buses: Vec::new(),
         circuits: Vec::new(),
+        feeds: vec![],
+        accepts: vec![],
         splits: Vec::new(),
         epochs: vec![Epoch { span: Stamp::MIN..Stamp::MAX, plan: Plan::default() }],
     }
