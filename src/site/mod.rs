@@ -149,8 +149,14 @@ fn accepts(shape: &MapShape, findings: &mut Findings) -> Vec<Accept> {
                 || ["main", "service"].contains(&about.value.as_str())
         });
         if let (false, Some(about)) = (known, about) {
-            let what = format!("[[accept]] of \"{}\", which is no circuit or bus", names::shown(&about.value));
-            findings.add(&rules::UNKNOWN_CIRCUIT, about.line, what, "write the id of the circuit, or leave it out");
+            let what =
+                format!("[[accept]] of \"{}\", which is no circuit or bus", names::shown(&about.value));
+            findings.add(
+                &rules::UNKNOWN_CIRCUIT,
+                about.line,
+                what,
+                "write the id of the circuit, or leave it out",
+            );
         }
         if let Some(reason) = &accept.reason
             && reason.value.trim().is_empty()

@@ -4,7 +4,7 @@ mod shape;
 
 use super::findings::{Findings, choice, nearest};
 use super::loading::{Ev, First, IMBALANCE_PART, LEAST_A, Loading, MOST_A, Mode, Sharing, Watch};
-use super::model::{Circuit, CircuitEntry, EndUse, Site, FeedEntry};
+use super::model::{Circuit, CircuitEntry, EndUse, FeedEntry, Site};
 use super::names::shown;
 use super::rules;
 use super::text::At;
@@ -17,7 +17,12 @@ use shape::{EvShape, Numbers};
 const MAX_EVS: usize = 16;
 
 /// Reads what the map says of charging and loading; `site` has buses and circuits already.
-pub(super) fn read(shape: &ChargingShape, site: &Site, feeds: &[FeedEntry], findings: &mut Findings) -> Loading {
+pub(super) fn read(
+    shape: &ChargingShape,
+    site: &Site,
+    feeds: &[FeedEntry],
+    findings: &mut Findings,
+) -> Loading {
     if shape.evs.len() > MAX_EVS {
         let what = format!("the map has {} [[ev]]", shape.evs.len());
         findings.add(&rules::TOO_MANY, shape.evs[MAX_EVS].line, what, "split it into several sites");

@@ -267,7 +267,8 @@ fn each_ct_is_kept_with_its_leg_and_each_key_with_its_lines() {
         circuit,
     ]);
     let entry = site.circuits[0].latest();
-    let ct = |name: &str, leg, reversed, scale| Ct { channel: site.channel(name).unwrap(), leg, reversed, scale };
+    let ct =
+        |name: &str, leg, reversed, scale| Ct { channel: site.channel(name).unwrap(), leg, reversed, scale };
     let first = ct("h/1", Some(Leg::B), true, Some(1_500_000));
     assert_eq!(entry.cts, [first, ct("h/2", None, false, None)]);
     assert_eq!(entry.terms.iter().map(|term| term.millionths).collect::<Vec<_>>(), [1_500_000, -1_000_000]);
