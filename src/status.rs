@@ -32,6 +32,8 @@ pub enum Part {
     Store,
     /// Topics out.
     Publish,
+    /// The connection that Homie devices and announcements go out by.
+    Hub,
     /// The channel maps: a reload that was refused is told here, while the old maps run on.
     Maps,
     /// A central store, by its name in the settings.
@@ -54,6 +56,7 @@ impl fmt::Display for Part {
             Self::Broker => f.write_str("broker"),
             Self::Store => f.write_str("store"),
             Self::Publish => f.write_str("publish"),
+            Self::Hub => f.write_str("hub"),
             Self::Maps => f.write_str("maps"),
             Self::Central(name) => write!(f, "central/{name}"),
             Self::Channels(site) => write!(f, "channels/{site}"),

@@ -6,8 +6,11 @@ use anyhow::{Context as _, Result};
 use serde::Serialize;
 
 use super::{Common, Exit, Format};
+use crate::clock::Clock;
+use crate::publish::Options;
+use crate::publish::announce::{self, Fault, Rendered};
 use crate::settings::{self, Place, Problem};
-use crate::site::{Finding, Severity};
+use crate::site::{Finding, Severity, Site};
 
 /// Settings and every site's map: all errors and findings with file and line.
 ///
@@ -15,11 +18,15 @@ use crate::site::{Finding, Severity};
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Examples:
   panelwright check
-  panelwright check --settings /etc/panelwright/panelwright.toml --format json")]
+  panelwright check --settings /etc/panelwright/panelwright.toml --format json
+  panelwright check --announcements")]
 pub(super) struct Args {
     /// How to print.
     #[arg(long, value_enum, default_value_t)]
     format: Format,
+    /// Show every announcement of the settings as it would be published for each site.
+    #[arg(long)]
+    announcements: bool,
 }
 
 /// One problem of the settings or one finding of a map.
@@ -44,11 +51,22 @@ struct Report {
     settings: Option<String>,
     sites: Vec<String>,
     findings: Vec<Line>,
+    /// Only where they were asked for.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    announcements: Option<Vec<Announced>>,
+}
+
+/// A message as it would be published.
+#[derive(Debug, PartialEq, Eq, Serialize)]
+struct Announced {
+    site: String,
+    topic: String,
+    payload: String,
 }
 
 /// Runs it.
 pub(super) fn run(common: &Common, args: &Args) -> Result<Exit> {
-    let report = report(common);
+    let report = report(common, args.announcements);
     let text = match args.format {
         Format::Table => table(&report),
         Format::Json => serde_json::to_string_pretty(&report).context("the report is no JSON")? + "\n",
@@ -61,12 +79,15 @@ pub(super) fn run(common: &Common, args: &Args) -> Result<Exit> {
     }
 }
 
-fn report(common: &Common) -> Report {
+fn report(common: &Common, announcements: bool) -> Report {
     let checked = settings::check_here(common.settings.as_deref());
     let mut findings: Vec<_> = checked.problems.0.into_iter().map(Line::from).collect();
     // Without a settings file there is no directory of maps either: one complaint is enough.
     let (sites, of_maps) = checked.sites.as_deref().map(settings::load_sites).unwrap_or_default();
     findings.extend(of_maps.into_iter().map(Line::from));
+    let publish = checked.settings.as_ref().map(|settings| Options::from_settings(&settings.publish));
+    let (announced, faults) = publish.map(|options| announced(&options, &sites)).unwrap_or_default();
+    findings.extend(faults.into_iter().map(Line::from));
     let count = |severity: Severity| {
         let severity = severity.to_string();
         findings.iter().filter(|line| line.severity == severity).count()
@@ -77,6 +98,40 @@ fn report(common: &Common) -> Report {
         settings: checked.file.map(|file| file.display().to_string()),
         sites: sites.into_iter().map(|site| site.id).collect(),
         findings,
+        announcements: announcements.then_some(announced),
+    }
+}
+
+/// What would be announced of the sites, and what is wrong with the templates.
+fn announced(options: &Options, sites: &[Site]) -> (Vec<Announced>, Vec<Fault>) {
+    let (mut all, now) = (Vec::new(), Clock::wall().now());
+    // A template that does not even parse is told once, not for each site.
+    let mut faults: Vec<_> = options.announce.iter().flat_map(|announce| announce.faults()).collect();
+    for site in sites {
+        let (rendered, wrong) = announce::render(options, site, now);
+        let site =
+            |one: Rendered| Announced { site: site.id.clone(), topic: one.topic, payload: one.payload };
+        all.extend(rendered.into_iter().map(site));
+        for fault in wrong {
+            if !faults.contains(&fault) {
+                faults.push(fault);
+            }
+        }
+    }
+    (all, faults)
+}
+
+impl From<Fault> for Line {
+    fn from(fault: Fault) -> Self {
+        Self {
+            severity: Severity::Error.to_string(),
+            rule: "announcement",
+            file: fault.file,
+            line: Some(fault.line),
+            what: fault.what,
+            why: String::new(),
+            write: fault.write,
+        }
     }
 }
 
@@ -115,6 +170,9 @@ impl From<Finding> for Line {
 /// A line a finding, as compilers print them so that editors jump there, and a sum.
 fn table(report: &Report) -> String {
     let mut text = String::new();
+    for Announced { topic, payload, .. } in report.announcements.iter().flatten() {
+        text.push_str(&format!("{topic}\n    {}\n", payload.trim_end().replace('\n', "\n    ")));
+    }
     for Line { severity, file, line, what, why, write, .. } in &report.findings {
         let line = line.map(|line| format!(":{line}")).unwrap_or_default();
         let why = if why.is_empty() { String::new() } else { format!("; {why}") };
@@ -152,13 +210,13 @@ mod tests {
         if let Some(map) = map {
             std::fs::write(directory.path().join("sites/heron-lane.toml"), map).expect("write");
         }
-        let report = report(&Common { settings: Some(file) });
+        let report = report(&Common { settings: Some(file) }, true);
         (directory, report)
     }
 
     #[test]
     fn the_shipped_settings_and_map_are_good() {
-        let report = report(&Common { settings: Some("config/panelwright.toml".into()) });
+        let report = report(&Common { settings: Some("config/panelwright.toml".into()) }, false);
         assert_eq!(report.errors, 0, "{}", table(&report));
         assert_eq!(report.sites, ["heron-lane"]);
     }
@@ -172,6 +230,27 @@ mod tests {
         assert!(text.starts_with(first), "{text}");
         assert!(text.contains("here/sites/heron-lane.toml:1: error: "), "{text}");
         assert!(text.ends_with("; good maps: none\n"), "{text}");
+    }
+
+    #[test]
+    fn announcements_are_shown_and_their_faults_have_file_and_line() {
+        let map = include_str!("../../config/sites/heron-lane.toml");
+        let settings = "[[announce]]\nfor = \"circuit\"\ntopic = \"hub/{{ site.id }}/{{ circuit.id }}\"\n\
+                        payload = \"\"\"\n{\"label\": {{ circuit.label|json }}}\n\"\"\"\n";
+        let (_directory, report) = checked(settings, Some(map));
+        let text = table(&report);
+        assert_eq!(report.errors, 0, "{text}");
+        assert!(
+            text.contains("hub/heron-lane/water-heater\n    {\"label\": \"Heat-pump water heater\"}\n"),
+            "{text}"
+        );
+        let (directory, report) = checked(&settings.replace("circuit.label", "circuit.labl"), Some(map));
+        let text = table(&report).replace(&directory.path().display().to_string(), "here");
+        assert!(
+            text.contains("here/panelwright.toml:5: error: for site heron-lane: the template fails"),
+            "{text}"
+        );
+        assert_eq!(report.errors, 1);
     }
 
     #[test]

@@ -11,6 +11,7 @@ use super::{Common, Exit};
 use crate::clock::Clock;
 use crate::daemon::{self, Daemon, Maps, Notifier};
 use crate::mqtt::embedded::Broker;
+use crate::publish::{self, announce};
 use crate::settings::{self, BrokerAddress, Settings};
 use crate::site::{Severity, Site};
 
@@ -38,9 +39,27 @@ pub(super) fn run(common: &Common, _args: &Args) -> Result<Exit> {
             return Ok(Exit::Config);
         }
     };
+    let faults = faults(&settings, &maps);
+    if !faults.is_empty() {
+        eprintln!("{}", faults.join("\n"));
+        return Ok(Exit::Config);
+    }
     let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build()?;
     runtime.block_on(serve(settings, maps))?;
     Ok(Exit::Fine)
+}
+
+/// What is wrong with the announcements of the settings, under the maps as they are.
+fn faults(settings: &Settings, maps: &Maps) -> Vec<String> {
+    let (options, now) = (publish::Options::from_settings(&settings.publish), Clock::wall().now());
+    let (mut faults, sites) = (Vec::new(), maps.visible());
+    for fault in sites.iter().flat_map(|site| announce::render(&options, site, now).1) {
+        let line = fault.to_string();
+        if !faults.contains(&line) {
+            faults.push(line);
+        }
+    }
+    faults
 }
 
 /// Every map of the directory, or every error in them, one a line.

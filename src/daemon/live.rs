@@ -6,6 +6,7 @@ use std::sync::Arc;
 use bytes::Bytes;
 use tokio::sync::watch;
 
+use super::feed::Feed;
 use super::maps::Maps;
 use crate::central::Progress;
 use crate::clock::Clock;
@@ -24,6 +25,8 @@ pub(super) struct Live {
     sites: Vec<Arc<Site>>,
     bodies: Vec<watch::Sender<Bytes>>,
     table: watch::Sender<Arc<NowTable>>,
+    /// To whoever tells the hubs, if anybody does.
+    feed: Option<Feed>,
     board: Arc<Board>,
 }
 
@@ -32,6 +35,7 @@ impl Live {
         options: publish::Options,
         sites: &[Arc<Site>],
         table: watch::Sender<Arc<NowTable>>,
+        feed: Option<Feed>,
         board: Arc<Board>,
     ) -> Self {
         let mut live = Self {
@@ -39,6 +43,7 @@ impl Live {
             sites: Vec::new(),
             bodies: Vec::new(),
             table,
+            feed,
             board,
         };
         live.lay_out(sites, |_| true);
@@ -65,6 +70,9 @@ impl Live {
         let place = site.0 as usize;
         let body = Bytes::from(now_body(&self.sites[place], flows, guidance));
         self.bodies[place].send_replace(body.clone());
+        if let Some(feed) = &self.feed {
+            feed.put(site, flows, guidance);
+        }
         self.publisher.on_flows(site, flows, guidance, &body, now)
     }
 
@@ -94,7 +102,11 @@ impl Live {
         };
         let published: Vec<_> = sites.iter().enumerate().map(|(place, site)| nameless(place, site)).collect();
         self.lay_out(sites, |place| maps.is_present(place));
-        self.publisher.on_sites(&published)
+        let messages = self.publisher.on_sites(&published);
+        if let Some(feed) = &self.feed {
+            feed.put_sites(published);
+        }
+        messages
     }
 
     pub fn on_shutdown(&mut self, now: Stamp) -> Vec<Message> {

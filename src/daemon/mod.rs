@@ -6,12 +6,16 @@
 //! thousand viewers or a central store that hangs cannot hold up a reading.
 
 mod batches;
+mod feed;
+mod hub;
 mod intake;
+mod kept;
 mod live;
 mod maps;
 mod notes;
 mod notify;
 mod options;
+mod today;
 
 use std::net::SocketAddr;
 use std::sync::Arc;
@@ -22,6 +26,8 @@ use anyhow::{Context, Result, anyhow};
 use tokio::net::TcpListener;
 use tokio::sync::{mpsc, oneshot, watch};
 
+use self::feed::Feed;
+use self::kept::Kept;
 use crate::clock::Clock;
 use crate::engine::Engine;
 use crate::reading::{Router, SiteIndex};
@@ -101,6 +107,8 @@ async fn serve_api(listener: TcpListener, state: web::State, mut stopped: watch:
 pub struct Config {
     /// The broker.
     pub broker: mqtt::Options,
+    /// The same broker, for the connection that tells the hubs.
+    pub hub: mqtt::Options,
     /// The embedded store.
     pub store: store::Options,
     /// The longest that a reading waits for its commit.
@@ -133,6 +141,7 @@ pub struct Daemon {
     stop_web: watch::Sender<bool>,
     web: tokio::task::JoinHandle<()>,
     centrals: Vec<central::Handle>,
+    hub: Option<hub::Handle>,
 }
 
 impl Daemon {
@@ -151,6 +160,7 @@ impl Daemon {
             .with_context(|| format!("cannot listen at {}: change `listen` under [web]", config.listen))?;
         let address = listener.local_addr()?;
 
+        let ledger = Kept::new(&config.store.directory, "retained.json");
         let (store, events) = open_store(config.store, &list)?;
         board.report(Part::Store, true, "", clock.now());
         let reader = store.reader();
@@ -177,11 +187,28 @@ impl Daemon {
         };
         let web = tokio::spawn(serve_api(listener, state, stopped));
 
+        let feed = Feed::default();
+        let hub = hub::start(hub::Parts {
+            broker: config.hub,
+            publish: config.publish.clone(),
+            sites: list.clone(),
+            feed: feed.clone(),
+            ledger,
+            reader: reader.clone(),
+            board: Arc::clone(&board),
+            clock,
+        })?;
         let (control, commands) = mpsc::channel(8);
         let (end, ended) = oneshot::channel();
         let parts = intake::Parts {
             router: Router::new(&list),
-            live: live::Live::new(config.publish, &list, now_out, Arc::clone(&board)),
+            live: live::Live::new(
+                config.publish,
+                &list,
+                now_out,
+                hub.as_ref().map(|_| feed),
+                Arc::clone(&board),
+            ),
             board: Arc::clone(&board),
             commit_every: config.commit_every,
             broker: config.broker,
@@ -203,7 +230,7 @@ impl Daemon {
             // Nobody waits any more only if the daemon was dropped.
             let _ = end.send(result);
         })?;
-        Ok(Self { control, thread, ended, address, reader, board, sites, stop_web, web, centrals })
+        Ok(Self { control, thread, ended, address, reader, board, sites, stop_web, web, centrals, hub })
     }
 
     /// Where the API listens.
@@ -276,6 +303,9 @@ impl Daemon {
             let _ = tokio::time::timeout_at(deadline, central.shutdown()).await;
         }
         let _ = self.control.send(intake::Control::Stop).await;
+        if let Some(hub) = self.hub {
+            let _ = tokio::time::timeout_at(deadline, hub.stop()).await;
+        }
         let result = tokio::time::timeout_at(deadline, self.ended)
             .await
             .map_err(|_| anyhow!("the intake did not end within {STOP_WITHIN:?}"))?;

@@ -3,7 +3,7 @@
 use std::net::{Ipv4Addr, SocketAddr};
 use std::path::Path;
 
-use anyhow::{Context, Result};
+use anyhow::{Context, Result, anyhow};
 
 use super::{Config, Maps, Notifier};
 use crate::clock::Clock;
@@ -25,8 +25,10 @@ pub fn config(
     let publish = publish::Options::from_settings(&settings.publish);
     let centrals: Vec<_> =
         settings.central.iter().map(central::Options::from_settings).collect::<Result<_, _>>()?;
+    let broker = broker_options(&settings.broker, &publish, clock, embedded)?;
     Ok(Config {
-        broker: broker_options(&settings.broker, &publish, clock, embedded)?,
+        hub: hub_options(&broker, &publish)?,
+        broker,
         store: store::Options {
             directory: settings.store.directory.clone(),
             centrals: centrals.iter().map(|central| central.name.clone()).collect(),
@@ -70,14 +72,24 @@ fn broker_options(
     if tls {
         options.tls = Some(tls_options(broker)?);
     }
-    let will = publish.will();
-    options.will = Some(mqtt::Will {
-        topic: will.topic,
-        payload: will.payload,
-        qos: mqtt::Qos::AtLeastOnce,
-        retain: will.retain,
-    });
+    options.will = Some(will(publish.will()));
     Ok(options)
+}
+
+fn will(message: publish::Message) -> mqtt::Will {
+    let publish::Message { topic, payload, retain } = message;
+    mqtt::Will { topic, payload, qos: mqtt::Qos::AtLeastOnce, retain }
+}
+
+/// The same broker once more, under another name and with the last will of the Homie devices.
+fn hub_options(broker: &mqtt::Options, publish: &publish::Options) -> Result<mqtt::Options> {
+    let homie = publish.homie.as_ref().map(publish::homie::Homie::will).transpose();
+    let homie = homie.map_err(|error| anyhow!("publish.homie_device or publish.homie_domain: {error}"))?;
+    Ok(mqtt::Options {
+        client_id: format!("{}-hub", broker.client_id),
+        will: homie.map(will),
+        ..broker.clone()
+    })
 }
 
 fn tls_options(broker: &settings::Broker) -> Result<mqtt::Tls> {

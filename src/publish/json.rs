@@ -70,4 +70,13 @@ impl Output for Json {
     fn on_shutdown(&mut self, _at: Stamp, out: &mut Vec<Message>) {
         out.push(Message::retained(&*self.state, Self::OFFLINE));
     }
+
+    fn retains(&self, site: &Site, _at: Stamp, topics: &mut Vec<String>) {
+        topics.extend(of_site(self.topic.as_ref(), site));
+        topics.extend(of_site(self.alerts.as_ref(), site));
+    }
+
+    fn retains_always(&self, topics: &mut Vec<String>) {
+        topics.push(self.state.clone());
+    }
 }

@@ -1,7 +1,10 @@
 //! A kind of topic: what it says of a site's live figures.
 
+use std::sync::Arc;
+
 use bytes::Bytes;
 
+use super::figures::Today;
 use crate::flow::Flows;
 use crate::reading::SiteIndex;
 use crate::site::Site;
@@ -53,12 +56,29 @@ pub trait Output: Send {
     /// follow by [`Output::on_now`].
     fn on_up(&mut self, at: Stamp, out: &mut Vec<Message>);
 
+    /// The connection is gone; nothing more is sent until [`Output::on_up`].
+    fn on_down(&mut self) {}
+
+    /// The maps, at the start and whenever they were read again; a site keeps its place. What
+    /// changes is said by the next [`Output::on_now`] of each.
+    fn on_sites(&mut self, _sites: &[Arc<Site>]) {}
+
     /// The figures of a site.
     fn on_now(&mut self, now: Now<'_>, out: &mut Vec<Message>);
+
+    /// The energies of a site's local day so far.
+    fn on_today(&mut self, _index: SiteIndex, _site: &Site, _today: &Arc<Today>, _out: &mut Vec<Message>) {}
 
     /// The site is not in the map any more: take back what the broker keeps of it.
     fn on_removed(&mut self, site: &Site, out: &mut Vec<Message>);
 
     /// The daemon is about to stop in an orderly way.
     fn on_shutdown(&mut self, at: Stamp, out: &mut Vec<Message>);
+
+    /// Every topic under which the broker may keep something of this site, by its map at `at`. What
+    /// an earlier run retained and is not among them any more is taken back.
+    fn retains(&self, _site: &Site, _at: Stamp, _topics: &mut Vec<String>) {}
+
+    /// The same for topics that belong to no site.
+    fn retains_always(&self, _topics: &mut Vec<String>) {}
 }

@@ -5,6 +5,9 @@ use std::time::Duration;
 
 use bytes::Bytes;
 
+use super::announce::{Announcement, Announcer};
+use super::figures::Today;
+use super::homie::{Devices, Homie, Manner};
 use super::json::Json;
 use super::now::MAX_INTERVAL;
 use super::output::{Message, Now, Output};
@@ -31,6 +34,13 @@ pub struct Options {
     pub max_interval: Span,
     /// How far a power has to move, in W, to be worth a message before `max_interval` is over.
     pub dead_band_w: f64,
+    /// Where the Homie devices are; `None` publishes none.
+    pub homie: Option<Homie>,
+    /// The user's own announcements.
+    pub announce: Vec<Announcement>,
+    /// Topic of a site's commands as JSON, `{site}` stands for its id. `None` accepts none, in
+    /// whatever form.
+    pub commands: Option<String>,
 }
 
 impl Default for Options {
@@ -43,6 +53,9 @@ impl Default for Options {
             max_interval: MAX_INTERVAL,
             // Common practice, not measured: less than 1 W moves nothing that an automation acts on.
             dead_band_w: 1.0,
+            homie: Some(Homie::default()),
+            announce: Vec::new(),
+            commands: None,
         }
     }
 }
@@ -58,6 +71,9 @@ impl Options {
             min_interval: span(settings.min_interval),
             max_interval: span(settings.max_interval),
             dead_band_w: settings.dead_band_w,
+            homie: settings.homie.clone().map(|(domain, device)| Homie { domain, device }),
+            announce: settings.announce.iter().map(Announcement::from_settings).collect(),
+            commands: settings.commands.clone(),
         }
     }
 
@@ -133,8 +149,41 @@ impl Publisher {
 
     /// The same with outputs of the caller's.
     pub fn with_outputs(options: Options, sites: &[Arc<Site>], outputs: Vec<Box<dyn Output>>) -> Self {
+        let mut outputs = outputs;
+        outputs.iter_mut().for_each(|output| output.on_sites(sites));
         let sites = sites.iter().map(|site| Line::new(site.clone())).collect();
         Self { options, outputs, sites, gone: Vec::new(), up: false }
+    }
+
+    /// A publisher of what hubs are told value by value: Homie devices and announcements.
+    pub fn for_hubs(options: Options, sites: &[Arc<Site>]) -> Self {
+        let manner = Manner {
+            dead_band_w: options.dead_band_w,
+            max_interval: options.max_interval,
+            commands: options.commands.is_some(),
+        };
+        let homie = options.homie.as_ref().and_then(|homie| Devices::new(homie, manner));
+        let mut outputs: Vec<Box<dyn Output>> = Vec::new();
+        outputs.extend(homie.map(|devices| Box::new(devices) as Box<dyn Output>));
+        if !options.announce.is_empty() {
+            outputs.push(Box::new(Announcer::new(&options)));
+        }
+        Self::with_outputs(options, sites, outputs)
+    }
+
+    /// Every topic under which the broker may keep something of ours, with the maps as they are at
+    /// `at`: of the figures as JSON, of the daemon's state, and of this publisher's outputs.
+    pub fn retains(&self, at: Stamp) -> Vec<String> {
+        let json = Json::new(&self.options);
+        let mut topics = Vec::new();
+        let outputs = || self.outputs.iter().map(|output| &**output).chain([&json as &dyn Output]);
+        for output in outputs() {
+            output.retains_always(&mut topics);
+            for line in self.sites.iter().filter(|line| !line.site.id.is_empty()) {
+                output.retains(&line.site, at, &mut topics);
+            }
+        }
+        topics
     }
 
     /// The connection is up, new or again: everything is said again, since the broker may have
@@ -155,6 +204,17 @@ impl Publisher {
     /// The connection is gone. Nothing is said until it is back.
     pub fn on_down(&mut self) {
         self.up = false;
+        self.outputs.iter_mut().for_each(|output| output.on_down());
+    }
+
+    /// The energies of a site's local day so far, as they have become known.
+    pub fn on_today(&mut self, site: SiteIndex, today: &Arc<Today>) -> Vec<Message> {
+        let mut out = Vec::new();
+        let Some(line) = self.sites.get(site.0 as usize) else { return out };
+        for output in &mut self.outputs {
+            output.on_today(site, &line.site, today, &mut out);
+        }
+        out
     }
 
     /// New figures of a site; `body` is what [`super::now_body`] makes of them.
@@ -216,6 +276,7 @@ impl Publisher {
         for old in before {
             self.take_back(Some(old), sites, &mut out);
         }
+        self.outputs.iter_mut().for_each(|output| output.on_sites(sites));
         if !self.up {
             self.gone.append(&mut out);
         }

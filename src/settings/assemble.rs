@@ -7,6 +7,7 @@ use std::time::Duration;
 
 use reqwest::Url;
 
+use super::hubs;
 use super::layers::{Layers, default};
 use super::problem::{Place, Problems};
 use super::secret::{self, Secret};
@@ -19,7 +20,8 @@ const MINUTE_S: f64 = 60.0;
 pub(super) fn assemble(mut layers: Layers, problems: &mut Problems) -> Option<Settings> {
     let broker = broker(&layers, problems);
     let store = store(&layers, problems);
-    let central = (0..layers.centrals).filter_map(|index| central(&mut layers, index, problems)).collect();
+    let central =
+        (0..layers.count("central")).filter_map(|index| central(&mut layers, index, problems)).collect();
     check_central_names(&layers, problems);
     let publish = publish(&layers, problems);
     let web = web(&layers, problems);
@@ -225,7 +227,7 @@ fn central(layers: &mut Layers, index: usize, problems: &mut Problems) -> Option
 /// Names go into metrics, messages and the outbox: short, plain and each once.
 fn check_central_names(layers: &Layers, problems: &mut Problems) {
     let mut seen = BTreeSet::new();
-    for index in 0..layers.centrals {
+    for index in 0..layers.count("central") {
         let path = format!("central[{index}].name");
         let Some(name) = layers.text(&path) else { continue };
         let plain = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-';
@@ -250,6 +252,11 @@ fn publish(layers: &Layers, problems: &mut Problems) -> Option<Publish> {
     let min = layers.number("publish.min_interval_s", 0.0..=MINUTE_S, problems);
     let max = layers.number("publish.max_interval_s", 1.0..=MINUTE_S, problems);
     let dead_band_w = layers.number("publish.dead_band_w", 0.0..=1_000_000.0, problems);
+    let homie = hubs::homie(layers, problems);
+    let announce = (0..layers.count("announce")).filter_map(|index| hubs::announce(layers, index, problems));
+    let announce = announce.collect();
+    let accept = layers.flag("commands.accept", problems);
+    let commands = topic_of_site(layers, "commands.json", problems);
     let (min, max) = (min?, max?);
     if min > max {
         let what = format!("publish.min_interval_s is {min}, above publish.max_interval_s, {max}");
@@ -262,6 +269,9 @@ fn publish(layers: &Layers, problems: &mut Problems) -> Option<Publish> {
         min_interval: Duration::from_secs_f64(min),
         max_interval: Duration::from_secs_f64(max),
         dead_band_w: dead_band_w?,
+        homie: homie?,
+        announce,
+        commands: if accept? { commands? } else { None },
     })
 }
 
@@ -281,7 +291,8 @@ fn topic_of_site(layers: &Layers, path: &str, problems: &mut Problems) -> Option
 
 /// A topic to publish at (MQTT 5, 4.7); in those of a site `{site}` is where its id goes.
 fn topic(layers: &Layers, path: &str, text: String, problems: &mut Problems) -> Option<String> {
-    let site = if matches!(path, "publish.json" | "publish.alerts") { "{site}" } else { "" };
+    let site =
+        if matches!(path, "publish.json" | "publish.alerts" | "commands.json") { "{site}" } else { "" };
     let why = match () {
         () if text.is_empty() => "is empty",
         () if text.contains(['+', '#']) => "holds a wildcard, which nobody can publish at",

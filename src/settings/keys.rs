@@ -43,7 +43,13 @@ const fn key(path: &'static str, kind: Kind, default: Option<&'static str>) -> K
     Key { path, kind, default }
 }
 
-/// Every key. Those of `central` belong to each `[[central]]`.
+/// Sections of which there can be several, each a `[[section]]` of its own, and how many at most:
+/// each central store is a task and a connection, and nobody has been seen to need more than three;
+/// an announcement is a message a figure, and hubs have few kinds of them.
+pub(super) const LISTS: [(&str, &str, usize); 2] =
+    [("central", "central store", 16), ("announce", "announcement", 16)];
+
+/// Every key. Those of a section in [`LISTS`] belong to each of its kind.
 pub const KEYS: &[Key] = &[
     key("broker.url", Kind::Text, Some("mqtt://localhost:1883")),
     key("broker.listen", Kind::Text, Some("127.0.0.1:1883")),
@@ -76,6 +82,15 @@ pub const KEYS: &[Key] = &[
     key("publish.min_interval_s", Kind::Number, Some("1")),
     key("publish.max_interval_s", Kind::Number, Some("60")),
     key("publish.dead_band_w", Kind::Number, Some("1")),
+    key("publish.homie", Kind::Flag, Some("true")),
+    key("publish.homie_domain", Kind::Text, Some("homie")),
+    key("publish.homie_device", Kind::Text, Some("panelwright")),
+    key("announce.for", Kind::Text, Some("figure")),
+    key("announce.topic", Kind::Text, None),
+    key("announce.payload", Kind::Text, None),
+    key("announce.payload_file", Kind::Text, None),
+    key("commands.accept", Kind::Flag, Some("false")),
+    key("commands.json", Kind::Text, Some("panelwright/{site}/set")),
     key("web.listen", Kind::Text, Some("127.0.0.1:8433")),
     key("web.password", Kind::Secret, None),
     key("web.password_file", Kind::Text, None),

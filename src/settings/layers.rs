@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 
 use config::{Config, Environment, File, FileFormat};
 use toml::Spanned;
-use toml::de::{DeTable, DeValue};
+use toml::de::{DeArray, DeTable, DeValue};
 
 use super::keys::{self, Kind};
 use super::problem::{Place, Problems};
@@ -16,19 +16,19 @@ use super::problem::{Place, Problems};
 pub(super) const PREFIX: &str = "PANELWRIGHT__";
 /// A settings file is a few kB; a larger one was named by mistake.
 const MAX_BYTES: u64 = 1 << 20;
-/// Each central store is a task and a connection. Nobody has been seen to need more than three.
-pub(super) const MAX_CENTRAL: usize = 16;
 
 /// File and environment, merged. A value that is in neither has its default.
 #[derive(Debug)]
 pub(super) struct Layers {
     /// The settings file.
     pub(super) file: Option<PathBuf>,
-    /// How many `[[central]]` there are.
-    pub(super) centrals: usize,
+    /// How many there are of each section that is a list.
+    counts: BTreeMap<&'static str, usize>,
     config: Config,
     /// Where each value that is not a default comes from.
     places: BTreeMap<String, Place>,
+    /// Texts that start on the line after their key, in the file.
+    dropped: BTreeSet<String>,
     /// Keys (or sections) that were complained about already.
     bad: BTreeSet<String>,
     /// Tokens of central stores from the environment, by name in lower case with `_` for `-`.
@@ -44,9 +44,10 @@ impl Layers {
     ) -> Self {
         let mut layers = Self {
             file,
-            centrals: 0,
+            counts: BTreeMap::new(),
             config: Config::default(),
             places: BTreeMap::new(),
+            dropped: BTreeSet::new(),
             bad: BTreeSet::new(),
             central_tokens: BTreeMap::new(),
         };
@@ -104,29 +105,39 @@ impl Layers {
                 problems.add(place, format!("{section} is no setting"), keys::suggest(section));
                 continue;
             }
-            match (section, value.get_ref()) {
-                ("central", DeValue::Array(stores)) => {
-                    self.centrals = stores.len();
-                    if stores.len() > MAX_CENTRAL {
-                        let what = format!("there are {} [[central]] sections", stores.len());
-                        problems.add(place, what, format!("keep at most {MAX_CENTRAL}"));
-                        self.centrals = MAX_CENTRAL;
-                    }
-                    for (index, store) in stores.iter().enumerate().take(MAX_CENTRAL) {
-                        let path = format!("central[{index}]");
-                        self.places.insert(path.clone(), at(store.span().start));
-                        match store.get_ref() {
-                            DeValue::Table(table) => self.walk_section(section, &path, table, at, problems),
-                            _ => self.not_a_section(&path, at(store.span().start), problems),
-                        }
-                    }
+            let list = keys::LISTS.iter().find(|(list, ..)| *list == section);
+            match (list, value.get_ref()) {
+                (Some(list), DeValue::Array(all)) => self.walk_list(*list, all, place, at, problems),
+                (Some((list, thing, _)), _) => {
+                    let hint = format!("each {thing} is a [[{list}]] of its own, in double brackets");
+                    problems.add(place, format!("{list} is a list"), hint);
                 }
-                ("central", _) => {
-                    let hint = "each central store is a [[central]] of its own, in double brackets";
-                    problems.add(place, "central is a list", hint);
-                }
-                (_, DeValue::Table(table)) => self.walk_section(section, section, table, at, problems),
+                (None, DeValue::Table(table)) => self.walk_section(section, section, table, at, problems),
                 _ => self.not_a_section(section, place, problems),
+            }
+        }
+    }
+
+    /// Goes through the sections of one kind.
+    fn walk_list(
+        &mut self,
+        (section, _, most): (&'static str, &str, usize),
+        all: &DeArray<'_>,
+        place: Place,
+        at: &dyn Fn(usize) -> Place,
+        problems: &mut Problems,
+    ) {
+        if all.len() > most {
+            let what = format!("there are {} [[{section}]] sections", all.len());
+            problems.add(place, what, format!("keep at most {most}"));
+        }
+        self.counts.insert(section, all.len().min(most));
+        for (index, one) in all.iter().enumerate().take(most) {
+            let path = format!("{section}[{index}]");
+            self.places.insert(path.clone(), at(one.span().start));
+            match one.get_ref() {
+                DeValue::Table(table) => self.walk_section(section, &path, table, at, problems),
+                _ => self.not_a_section(&path, at(one.span().start), problems),
             }
         }
     }
@@ -163,6 +174,11 @@ impl Layers {
                 problems.add(place, what, format!("write {}", key.kind.as_str()));
                 self.bad.insert(full);
             } else {
+                if let (DeValue::String(text), span) = (value.get_ref(), value.span())
+                    && is_dropped(text, at(span.start), at(span.end))
+                {
+                    self.dropped.insert(full.clone());
+                }
                 self.places.insert(full, place);
             }
         }
@@ -181,6 +197,9 @@ impl Layers {
             let path = rest.to_lowercase().replace("__", ".");
             if let Some(store) = path.strip_prefix("central.").and_then(|rest| rest.strip_suffix(".token")) {
                 self.central_tokens.insert(store.to_owned(), value);
+            } else if path.starts_with("announce") {
+                let what = "announcements are set in the file".to_owned();
+                problems.add(Place::Environment(name), what, "take the variable out");
             } else if path.starts_with("central") {
                 let what = "central stores are set in the file".to_owned();
                 let hint = format!("only {PREFIX}CENTRAL__<NAME>__TOKEN may be in the environment");
@@ -194,6 +213,20 @@ impl Layers {
             }
         }
         taken
+    }
+
+    /// How many `[[section]]` there are.
+    pub(super) fn count(&self, section: &str) -> usize {
+        self.counts.get(section).copied().unwrap_or(0)
+    }
+
+    /// File and line at which the text at `path` begins; a text in triple quotes may do so on the line
+    /// after its key.
+    pub(super) fn text_place(&self, path: &str) -> (String, usize) {
+        match self.place(path) {
+            Place::File { file, line } => (file, line + usize::from(self.dropped.contains(path))),
+            other => (other.to_string(), 1),
+        }
     }
 
     /// Where the value at `path` comes from.
@@ -289,6 +322,15 @@ pub(super) fn default(path: &str) -> Option<&'static str> {
         _ => path.to_owned(),
     };
     keys::find(&generic).and_then(|key| key.default)
+}
+
+/// Whether a text begins on the line after its opening quotes: TOML drops the line break that
+/// follows them, so that the text has one line break less than it takes lines.
+fn is_dropped(text: &str, start: Place, end: Place) -> bool {
+    let (Place::File { line: first, .. }, Place::File { line: last, .. }) = (start, end) else {
+        return false;
+    };
+    last - first > text.matches('\n').count()
 }
 
 /// Whether a value of the file is of the key's kind. A whole number serves as a number.

@@ -8,6 +8,7 @@
 //! from them.
 
 mod assemble;
+mod hubs;
 mod keys;
 mod layers;
 mod problem;
@@ -155,6 +156,46 @@ pub struct Publish {
     pub max_interval: Duration,
     /// A change smaller than this in every figure waits for `max_interval`.
     pub dead_band_w: f64,
+    /// Domain (the first level of the topics) and root device of the Homie devices; `None`: there
+    /// are none.
+    pub homie: Option<(String, String)>,
+    /// The user's own announcements.
+    pub announce: Vec<Announce>,
+    /// Topic of a site's commands, with `{site}` in it; `None`: no commands are accepted.
+    pub commands: Option<String>,
+}
+
+/// A kind of retained message in the user's own words.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Announce {
+    /// What there is one of.
+    pub each: Each,
+    /// Template of the topic.
+    pub topic: Template,
+    /// Template of the payload.
+    pub payload: Template,
+}
+
+/// What there is one announcement of.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Each {
+    /// Each site.
+    Site,
+    /// Each circuit.
+    Circuit,
+    /// Each figure.
+    Figure,
+}
+
+/// A template, and where it is written.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Template {
+    /// Its text.
+    pub text: String,
+    /// The file that it is in.
+    pub file: String,
+    /// The line of that file on which it begins.
+    pub line: usize,
 }
 
 /// The API.

@@ -19,6 +19,7 @@ mod documents;
 mod harness;
 mod harness_works;
 mod history_command;
+mod hubs;
 mod licences;
 mod mqtt;
 mod power_cut;

@@ -11,10 +11,10 @@ use crate::surplus::Guidance;
 use crate::units::{Amps, ONE, Span, Stamp, Volts, Watts};
 
 /// 2026-01-15T12:00:00-07:00.
-const NOON: Stamp = Stamp::from_seconds(1_768_503_600);
+pub(super) const NOON: Stamp = Stamp::from_seconds(1_768_503_600);
 
 /// A house with mains on two legs, a circuit in watts, one in amperes, one without a CT, and a barn.
-fn house() -> Site {
+pub(super) fn house() -> Site {
     let device = |id: &str, unit| Device {
         id: id.into(),
         topic: format!("{id}/{{channel}}"),
@@ -80,11 +80,11 @@ fn term(channel: u32) -> Term {
 }
 
 /// Live figures at a moment.
-fn flows(at: Stamp, figures: &[(FigureKey, Option<f64>)]) -> Flows {
+pub(super) fn flows(at: Stamp, figures: &[(FigureKey, Option<f64>)]) -> Flows {
     let figures = figures.iter().map(|(key, watts)| (*key, watts.map(Watts))).collect();
     Flows { at, figures, unknown: Vec::new() }
 }
 
-fn houses(ids: &[&str]) -> Vec<Arc<Site>> {
+pub(super) fn houses(ids: &[&str]) -> Vec<Arc<Site>> {
     ids.iter().map(|id| Arc::new(Site { id: (*id).into(), ..house() })).collect()
 }
