@@ -8,6 +8,7 @@ use anyhow::{Context, Result, anyhow};
 use super::{Config, Maps, Notifier};
 use crate::clock::Clock;
 use crate::settings::{self, BrokerAddress, Settings};
+use crate::units::Span;
 use crate::{central, mqtt, publish, store};
 
 /// Everything that the settings say, for a daemon on the system's clock. With an embedded broker
@@ -32,6 +33,10 @@ pub fn config(
         store: store::Options {
             directory: settings.store.directory.clone(),
             centrals: centrals.iter().map(|central| central.name.clone()).collect(),
+            keep: store::Keep {
+                readings: settings.store.keep_readings_days.map(days),
+                minutes: settings.store.keep_minutes_days.map(days),
+            },
         },
         commit_every: settings.store.commit_every,
         centrals,
@@ -42,6 +47,10 @@ pub fn config(
         clock,
         notifier,
     })
+}
+
+fn days(days: u32) -> Span {
+    Span(i64::from(days) * Span::DAY.0)
 }
 
 fn broker_options(

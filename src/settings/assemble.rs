@@ -160,8 +160,40 @@ fn client_identity(layers: &Layers, problems: &mut Problems) -> Option<(PathBuf,
 fn store(layers: &Layers, problems: &mut Problems) -> Option<Store> {
     // Beyond a minute the broker would hold more than most keep for a client that does not answer.
     let commit_every = layers.whole("store.commit_every_s", 1..=60, problems);
+    let readings = days(layers, "store.keep_readings", problems);
+    let minutes = days(layers, "store.keep_minutes", problems);
+    if let (Some(readings), Some(Some(minutes))) = (readings, minutes)
+        && readings.is_none_or(|readings| readings > minutes)
+    {
+        let what = "store.keep_minutes is shorter than store.keep_readings";
+        let hint = "keep minutes as long as readings or longer: they take a seventh of the room";
+        problems.add(layers.place("store.keep_minutes"), what, hint);
+    }
     let directory = layers.path("store.directory")?;
-    Some(Store { directory, commit_every: Duration::from_secs(commit_every?.unsigned_abs()) })
+    Some(Store {
+        directory,
+        commit_every: Duration::from_secs(commit_every?.unsigned_abs()),
+        keep_readings_days: readings?,
+        keep_minutes_days: minutes?,
+    })
+}
+
+/// `"400 days"` or `"for ever"`.
+fn days(layers: &Layers, path: &str, problems: &mut Problems) -> Option<Option<u32>> {
+    let text = layers.text(path)?;
+    if text.trim() == "for ever" {
+        return Some(None);
+    }
+    let number = text.trim().strip_suffix("days").and_then(|number| number.trim().parse().ok());
+    // Late readings reach a week back, and what a counter bridges a month.
+    match number {
+        Some(days) if (31..=36_500).contains(&days) => Some(Some(days)),
+        _ => {
+            let hint = "write \"for ever\", or a number of days from 31 on, such as \"400 days\"";
+            problems.add(layers.place(path), format!("{path} is {text:?}"), hint);
+            None
+        }
+    }
 }
 
 fn central(layers: &mut Layers, index: usize, problems: &mut Problems) -> Option<Central> {

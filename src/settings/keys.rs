@@ -65,6 +65,8 @@ pub const KEYS: &[Key] = &[
     key("broker.keep_alive_s", Kind::Whole, Some("30")),
     key("store.directory", Kind::Text, Some("/var/lib/panelwright")),
     key("store.commit_every_s", Kind::Whole, Some("5")),
+    key("store.keep_readings", Kind::Text, Some("for ever")),
+    key("store.keep_minutes", Kind::Text, Some("for ever")),
     key("sites.directory", Kind::Text, Some("sites")),
     key("central.name", Kind::Text, None),
     key("central.kind", Kind::Text, Some("influx")),

@@ -107,6 +107,10 @@ pub struct Store {
     pub directory: PathBuf,
     /// The longest that a reading waits for its commit.
     pub commit_every: Duration,
+    /// Days that sealed readings are kept; `None` is for ever.
+    pub keep_readings_days: Option<u32>,
+    /// Days that minutes are kept; `None` is for ever.
+    pub keep_minutes_days: Option<u32>,
 }
 
 /// A central store that speaks the InfluxDB v2 write API.

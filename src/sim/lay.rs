@@ -155,7 +155,11 @@ mod tests {
     fn what_is_laid_in_is_the_truth_and_its_books_close() {
         let directory = tempfile::tempdir().unwrap();
         let site = Arc::new(super::super::tests::heron_lane());
-        let options = Options { directory: directory.path().to_owned(), centrals: Vec::new() };
+        let options = Options {
+            directory: directory.path().to_owned(),
+            centrals: Vec::new(),
+            keep: crate::store::Keep::default(),
+        };
         let range = at("2026-06-20T10:10:00-06:00")..at("2026-06-20T13:40:00-06:00");
         let mut hours = 0;
         let laid = lay_in(options, &site, 4, range.clone(), |_| hours += 1).unwrap();

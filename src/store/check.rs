@@ -1,26 +1,24 @@
 //! Whether what is stored can be read, and agrees with itself.
 //!
-//! Every block is decoded; the minutes are counted again from the readings; quarter hours and hours
-//! have to be the sums of the minutes, days of the quarter hours, months of the days.
+//! Every block is decoded; the minutes are counted again from the readings; quarter hours have to be
+//! the sums of the minutes, days of the quarter hours, months of the days; the journal and the
+//! outbox have to be what their own columns say. A day of one site is in memory at a time.
 
-use std::collections::{BTreeMap, BTreeSet};
-use std::ops::Range;
 use std::path::Path;
 use std::sync::Arc;
 
 use rusqlite::Connection;
 
-use crate::flow::{Row, account};
-use crate::site::{SeriesIndex, Site};
+use crate::site::Site;
 use crate::units::{Span, Stamp};
 
-use super::catalog::{Catalog, Entry};
+use super::catalog::Catalog;
+use super::decode;
+use super::finding::{Finding, Names};
+use super::keep::Kept;
 use super::readings::{day_start, hour_start, parts};
-use super::recount::{extent, readings_of};
-use super::rows::{self, Table};
-use super::size::each_block;
-use super::wire::Fault;
-use super::{Error, Result, block, journal, schema, seal};
+use super::walk::Walk;
+use super::{Result, journal, schema};
 
 /// Findings that are listed; a file that is broken all over needs no longer list.
 const MOST: usize = 1000;
@@ -28,8 +26,10 @@ const MOST: usize = 1000;
 /// What a check found.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Checked {
-    /// What is wrong, in words; empty where all is well. At most a thousand.
-    pub findings: Vec<String>,
+    /// What is wrong; empty where all is well. At most a thousand.
+    pub findings: Vec<Finding>,
+    /// What a repair has seen and could not make good. At most a thousand.
+    pub lost: Vec<Finding>,
     /// Blocks and rows of the journal that were decoded.
     pub blocks: u64,
     /// Minutes that were counted again from readings.
@@ -38,12 +38,24 @@ pub struct Checked {
     pub sums: u64,
     /// Minutes of splits that another map made; they are not shown and were not checked.
     pub other_rule: u64,
+    /// Minutes that the writer is about to count again, because readings came late.
+    pub pending: u64,
+    /// Readings before this were let go, because the settings say so.
+    pub readings_since: Option<Stamp>,
+    /// Minutes before this were let go, because the settings say so.
+    pub minutes_since: Option<Stamp>,
 }
 
 impl Checked {
-    fn find(&mut self, what: String) {
+    pub(super) fn find(&mut self, finding: Finding) {
         if self.findings.len() < MOST {
-            self.findings.push(what);
+            self.findings.push(finding);
+        }
+    }
+
+    fn lose(&mut self, finding: Finding) {
+        if self.lost.len() < MOST {
+            self.lost.push(finding);
         }
     }
 }
@@ -57,200 +69,156 @@ pub fn check(path: &Path, sites: &[Arc<Site>]) -> Result<Checked> {
     let mut db = schema::open_read_only(path)?;
     let tx = db.transaction()?;
     let mut checked = Checked::default();
-    let mut select = tx.prepare("PRAGMA integrity_check")?;
-    let answers: Vec<String> = select.query_map([], |row| row.get(0))?.collect::<rusqlite::Result<_>>()?;
-    for answer in answers.into_iter().filter(|answer| answer != "ok") {
-        checked.find(format!("the file: {answer}"));
+    let whole = integrity(&tx)?;
+    for what in &whole {
+        checked.find(Finding {
+            id: "file",
+            what: what.clone(),
+            place: "the file".into(),
+            since: None,
+            remedy: "`store repair` saves every row that can still be read, or restore a backup".into(),
+        });
     }
-    decode_all(&tx, &mut checked)?;
-    let aside: i64 = tx.query_row("SELECT count(*) FROM set_aside", [], |row| row.get(0))?;
-    if aside > 0 {
-        checked.find(format!("{aside} blocks or rows were set aside earlier because they did not decode"));
+    // A file whose pages are broken gives an error at any statement.
+    match contents(&tx, sites, &mut checked) {
+        Err(error) if whole.is_empty() => return Err(error),
+        _ => Ok(checked),
     }
-    // Where something does not decode, its sums cannot agree either, and saying so helps nobody.
-    if checked.findings.is_empty() {
-        let catalog = Catalog::look_up(&tx, sites)?;
-        for (_, entry) in catalog.entries() {
-            of_site(&tx, entry, &mut checked)?;
-        }
-    }
-    Ok(checked)
 }
 
-/// Decodes a block of an hour or day, for its errors.
-type Decode<'a> = &'a dyn Fn(i64, &[u8]) -> Result<(), Fault>;
+/// What SQLite says of the file itself; nothing where it is whole.
+pub(super) fn integrity(db: &Connection) -> Result<Vec<String>> {
+    let ask = || -> rusqlite::Result<Vec<String>> {
+        let mut select = db.prepare("PRAGMA integrity_check")?;
+        select.query_map([], |row| row.get(0))?.collect()
+    };
+    match ask() {
+        Ok(answers) => Ok(answers.into_iter().filter(|answer| answer != "ok").collect()),
+        // Some damage it cannot even look at.
+        Err(error) if error.sqlite_error_code() == Some(rusqlite::ErrorCode::DatabaseCorrupt) => {
+            Ok(vec![error.to_string()])
+        }
+        Err(error) => Err(error.into()),
+    }
+}
 
-fn decode_all(db: &Connection, checked: &mut Checked) -> Result<()> {
-    let mut select = db.prepare("SELECT seq, from_ds, body FROM journal ORDER BY seq")?;
+fn contents(db: &Connection, sites: &[Arc<Site>], checked: &mut Checked) -> Result<()> {
+    let names = Names::look_up(db)?;
+    let kept = Kept::look_up(db)?;
+    checked.readings_since = kept.readings;
+    checked.minutes_since = kept.minutes;
+    let bad = decode::all(db, &names, checked)?;
+    columns_of_journal(db, &names, checked)?;
+    outbox(db, &names, checked)?;
+    aside(db, &names, kept, checked)?;
+    let catalog = Catalog::look_up(db, sites)?;
+    for (_, entry) in catalog.entries() {
+        Walk { db, entry, kept, bad: &bad, mend: false, checked }.site()?;
+    }
+    Ok(())
+}
+
+/// The journal's rows say when their readings begin and end; who looks for a stretch goes by that.
+pub(super) fn columns_of_journal(db: &Connection, names: &Names, checked: &mut Checked) -> Result<()> {
+    let mut select = db.prepare("SELECT seq, from_ds, to_ds, body FROM journal ORDER BY seq")?;
     let mut rows = select.query([])?;
     while let Some(row) = rows.next()? {
-        let body = row.get_ref(2)?.as_blob().map_err(rusqlite::Error::from)?;
-        checked.blocks += 1;
-        if let Err(fault) = journal::decode(Stamp(row.get(1)?), body) {
-            checked.find(format!("journal {}: {fault}", row.get::<_, i64>(0)?));
+        let seq: i64 = row.get(0)?;
+        let (from, to) = (Stamp(row.get(1)?), Stamp(row.get(2)?));
+        let Ok(kept) = journal::decode(from, row.get_ref(3)?.as_blob().map_err(rusqlite::Error::from)?)
+        else {
+            continue;
+        };
+        let first = kept.iter().map(|kept| kept.sample.at).min();
+        let last = kept.iter().map(|kept| kept.sample.at + Span(1)).max();
+        if (first, last) != (Some(from), Some(to)) {
+            checked.find(Finding {
+                id: "journal-times",
+                what: "its readings do not begin and end where the row says".into(),
+                place: format!("journal, row {seq}"),
+                since: Some(crate::calendar::Zone::utc().rfc3339(from)),
+                remedy: "`store repair` writes it anew".into(),
+            });
+        }
+        if let Some(stray) = kept.iter().find(|kept| !names.knows(kept.series)) {
+            let (place, since) = names.place("journal", stray.series, stray.sample.at);
+            checked.find(Finding {
+                id: "no-name",
+                what: format!("row {seq} holds readings of a series that is not listed"),
+                place,
+                since,
+                remedy: "restore a backup; the readings stay as they are".into(),
+            });
         }
     }
-    let mut look = |table: &str, decode: Decode<'_>| {
-        each_block(db, table, |key, body| {
-            checked.blocks += 1;
-            if let Err(fault) = decode(parts(key).0, body) {
-                let (unit, series) = parts(key);
-                checked.find(format!("{table} {key} (unit {unit} of series {series}): {fault}"));
-            }
-            Ok(())
-        })
+    Ok(())
+}
+
+/// Marks that could never be sent, and cursors that would pass over new ones.
+pub(super) fn outbox(db: &Connection, names: &Names, checked: &mut Checked) -> Result<()> {
+    let mut find = |id, place: String, what: String, remedy: &str| {
+        checked.find(Finding { id, what, place, since: None, remedy: remedy.into() });
     };
-    look("reading_hour", &|hour, body| block::decode_readings(hour_start(hour), body).map(drop))?;
-    look("reading_day", &|day, body| {
-        for (hour, block) in block::decode_day(body)? {
-            block::decode_readings(hour_start(day * 24 + i64::from(hour)), block)?;
+    let mut select = db.prepare("SELECT seq, site, from_minute, to_minute FROM outbox ORDER BY seq")?;
+    let mut rows = select.query([])?;
+    while let Some(row) = rows.next()? {
+        let (seq, site): (i64, i64) = (row.get(0)?, row.get(1)?);
+        let (from, to): (i64, i64) = (row.get(2)?, row.get(3)?);
+        if names.site(site).is_none() || from >= to {
+            let what = format!("it marks the minutes {from} to {to} of site {site}, which cannot be");
+            find("outbox-mark", format!("outbox, row {seq}"), what, "`store repair` takes it away");
         }
-        Ok(())
-    })?;
-    look("minute_block", &|day, body| block::decode_minutes(day_start(day), body).map(drop))
-}
-
-fn of_site(db: &Connection, entry: &Entry, checked: &mut Checked) -> Result<()> {
-    let mut select = db.prepare("SELECT sealed_ds FROM site WHERE id = ?1")?;
-    let sealed: Option<i64> = select.query_map([entry.row], |row| row.get(0))?.next().transpose()?;
-    let sealed = Stamp(sealed.unwrap_or(0));
-    let unsealed = seal::unsealed(db, &[entry.row], Stamp::MIN..Stamp::MAX)?;
-    let mut local_days = BTreeSet::new();
-    for day in days(db, entry)? {
-        let whole = day_start(day)..day_start(day + 1).min(sealed);
-        let mut fail = |_, what| Err(Error::Damaged(what));
-        let readings = readings_of(db, entry, &unsealed, &whole, &mut fail)?;
-        let mut counted: BTreeMap<SeriesIndex, Vec<Row>> = BTreeMap::new();
-        for minute in account(&entry.site, whole.clone(), &readings) {
-            for (series, row) in minute.rows {
-                counted.entry(series).or_default().push(row);
-            }
-        }
-        for index in 0..entry.series.len() {
-            let at = SeriesIndex(index as u32);
-            minutes_of(db, entry, at, day, counted.remove(&at).unwrap_or_default(), checked)?;
-        }
-        local_days.insert(entry.zone.day_of(day_start(day)));
-        local_days.insert(entry.zone.day_of(day_start(day + 1) - Span(1)));
     }
-    let months: BTreeSet<_> = local_days.iter().map(|day| day.month()).collect();
-    for index in 0..entry.series.len() {
-        let at = SeriesIndex(index as u32);
-        for day in &local_days {
-            sum_of(db, entry, at, Table::Day, entry.zone.day_range(*day), checked)?;
-        }
-        for month in &months {
-            sum_of(db, entry, at, Table::Month, entry.zone.month_range(*month), checked)?;
-        }
+    let last: i64 = db.query_row(
+        "SELECT max(coalesce((SELECT seq FROM sqlite_sequence WHERE name = 'outbox'), 0),
+                    coalesce((SELECT max(seq) FROM outbox), 0))",
+        [],
+        |row| row.get(0),
+    )?;
+    let mut select = db.prepare("SELECT central, seq FROM central_cursor WHERE seq > ?1 ORDER BY central")?;
+    let mut rows = select.query([last])?;
+    while let Some(row) = rows.next()? {
+        let (central, seq): (String, i64) = (row.get(0)?, row.get(1)?);
+        let what = format!("{central} has row {seq}, and no row after {last} was ever written");
+        let remedy = "`store repair` sets it to the last row";
+        find("outbox-cursor", format!("central_cursor, {central}"), what, remedy);
+    }
+    let mut select = db.prepare("SELECT name, sealed_ds FROM site WHERE sealed_ds % 36000 <> 0")?;
+    let mut rows = select.query([])?;
+    while let Some(row) = rows.next()? {
+        let name: String = row.get(0)?;
+        let what = format!("sealed_ds is {}, which is no whole hour", row.get::<_, i64>(1)?);
+        find("site", format!("site, {name}"), what, "`store repair` takes it down to a whole hour");
     }
     Ok(())
 }
 
-/// UTC days of which the site has blocks.
-fn days(db: &Connection, entry: &Entry) -> Result<BTreeSet<i64>> {
-    let series: rustc_hash::FxHashSet<i64> = entry.series.iter().copied().collect();
-    let mut days = BTreeSet::new();
-    for (table, units) in [("reading_hour", 24), ("reading_day", 1), ("minute_block", 1)] {
-        let mut select = db.prepare(&format!("SELECT key FROM {table}"))?;
-        let mut rows = select.query([])?;
-        while let Some(row) = rows.next()? {
-            let (unit, of) = parts(row.get(0)?);
-            if series.contains(&of) {
-                days.insert(unit.div_euclid(units));
-            }
+/// What does not decode and was put away, by the daemon or by a repair.
+pub(super) fn aside(db: &Connection, names: &Names, kept: Kept, checked: &mut Checked) -> Result<()> {
+    let mut select =
+        db.prepare("SELECT id, origin, key, why, repaired, length(body) FROM set_aside ORDER BY id")?;
+    let mut rows = select.query([])?;
+    while let Some(row) = rows.next()? {
+        let (id, origin, key): (i64, String, i64) = (row.get(0)?, row.get(1)?, row.get(2)?);
+        let (why, repaired, len): (String, bool, i64) = (row.get(3)?, row.get(4)?, row.get(5)?);
+        let (unit, series) = parts(key);
+        let (place, since) = match origin.as_str() {
+            "reading_hour" => names.place(&origin, series, hour_start(unit)),
+            "reading_day" | "minute_block" => names.place(&origin, series, day_start(unit)),
+            _ => (format!("{origin}, row {key}"), None),
+        };
+        let bytes = if len > 0 { format!(" ({len} bytes, row {id} of set_aside)") } else { String::new() };
+        let what = format!("set aside, because {why}{bytes}");
+        if !repaired {
+            let remedy = match origin.as_str() {
+                "minute_block" => "`store repair` makes it anew from the readings",
+                _ => "it is lost: `store repair` takes note of that",
+            };
+            checked.find(Finding { id: "set-aside", what, place, since, remedy: remedy.into() });
+        } else if origin != "minute_block" || day_start(unit) < kept.countable() {
+            let remedy = "what had been made from it before stands".into();
+            checked.lose(Finding { id: "lost", what, place, since, remedy });
         }
-    }
-    Ok(days)
-}
-
-fn minutes_of(
-    db: &Connection,
-    entry: &Entry,
-    at: SeriesIndex,
-    day: i64,
-    counted: Vec<Row>,
-    checked: &mut Checked,
-) -> Result<()> {
-    let series = entry.series_row(at);
-    let whole = day_start(day)..day_start(day + 1);
-    let rule = entry.rules.print(at, &whole);
-    let made_by = rows::rule_of_minutes(db, series, day)?;
-    if made_by.is_some_and(|made_by| made_by != rule) {
-        checked.other_rule += counted.len() as u64;
-        return Ok(());
-    }
-    let stored = rows::minutes_of_day(db, series, day, rule)?;
-    checked.minutes += counted.len() as u64;
-    let name = || format!("{} {}", entry.site.id, entry.site.series_name(at));
-    if stored != counted {
-        let wrong = stored.iter().filter(|row| !counted.contains(row)).map(|row| row.start);
-        let missing = counted.iter().filter(|row| !stored.contains(row)).map(|row| row.start);
-        let minutes: BTreeSet<Stamp> = wrong.chain(missing).collect();
-        let first =
-            minutes.first().map_or_else(String::new, |at| format!(", first at {}", entry.zone.rfc3339(*at)));
-        checked.find(format!(
-            "{}: {} of its minutes are not what the readings give{first}",
-            name(),
-            minutes.len()
-        ));
-    }
-    for (table, length, what) in
-        [(Table::Quarter, Span::QUARTER, "quarter hours"), (Table::Hour, Span::HOUR, "hours")]
-    {
-        let found: Vec<Row> =
-            rows::select(db, table, series, &whole)?.into_iter().map(|(row, _)| row).collect();
-        let mut sums: Vec<Row> = Vec::new();
-        for minute in &stored {
-            let start = minute.start.floor(length);
-            if sums.last().is_none_or(|sum| sum.start != start) {
-                sums.push(Row::empty(start));
-            }
-            sums.last_mut().expect("one was pushed").absorb(minute);
-        }
-        checked.sums += found.len() as u64;
-        if sums != found {
-            let start = entry.zone.rfc3339(day_start(day));
-            checked.find(format!(
-                "{}: {what} of the UTC day that starts at {start} are not the sums of its minutes",
-                name()
-            ));
-        }
-    }
-    Ok(())
-}
-
-fn sum_of(
-    db: &Connection,
-    entry: &Entry,
-    at: SeriesIndex,
-    table: Table,
-    range: Range<Stamp>,
-    checked: &mut Checked,
-) -> Result<()> {
-    let series = entry.series_row(at);
-    let finer = if table == Table::Day { Table::Quarter } else { Table::Day };
-    let mut sum = Row::empty(range.start);
-    for (row, rule) in rows::select(db, finer, series, &range)? {
-        if rule == entry.rules.print(at, &extent(&entry.zone, finer, row.start)) {
-            sum.absorb(&row);
-        }
-    }
-    let rule = entry.rules.print(at, &range);
-    let stored = rows::select(db, table, series, &range)?;
-    if stored.first().is_some_and(|(_, made_by)| *made_by != rule) {
-        return Ok(());
-    }
-    checked.sums += stored.len() as u64;
-    let found: Vec<Row> = stored.into_iter().map(|(row, _)| row).collect();
-    let expected: Vec<Row> = if sum.is_empty() { Vec::new() } else { vec![sum] };
-    if found != expected {
-        checked.find(format!(
-            "{} {}: the {} that starts at {} is not the sum of its parts",
-            entry.site.id,
-            entry.site.series_name(at),
-            table.name(),
-            entry.zone.rfc3339(range.start)
-        ));
     }
     Ok(())
 }

@@ -9,7 +9,7 @@ pub type Result<T, E = Error> = std::result::Result<T, E>;
 #[derive(Debug, thiserror::Error)]
 pub enum Error {
     /// Another process writes this store.
-    #[error("{}: another process holds this store; stop it, or choose another store directory", path.display())]
+    #[error("{}: another process holds this store; stop it (the daemon: `systemctl stop panelwright`), or choose another store directory", path.display())]
     Held {
         /// The lock file.
         path: PathBuf,
@@ -27,6 +27,32 @@ pub enum Error {
         found: i64,
         /// The newest that this program knows.
         known: i64,
+    },
+    /// An older version wrote it, and only a writer may bring it to the present format.
+    #[error(
+        "{}: written by an older version (format {found} of {known}); starting the daemon, or `store repair`, \
+         brings it to the present format",
+        path.display()
+    )]
+    Older {
+        /// The file.
+        path: PathBuf,
+        /// Its format.
+        found: i64,
+        /// The present one.
+        known: i64,
+    },
+    /// Another process reads it.
+    #[error("{}: another process reads this file; try again when it has ended", path.display())]
+    Busy {
+        /// The file.
+        path: PathBuf,
+    },
+    /// There is a file of that name.
+    #[error("{}: there is a file already; choose another name, or say --overwrite", path.display())]
+    Exists {
+        /// The file.
+        path: PathBuf,
     },
     /// The file is a database of something else.
     #[error("{}: a database, but not a store of this program; it is left untouched", path.display())]

@@ -22,8 +22,12 @@ mod backup;
 mod block;
 mod catalog;
 mod check;
+mod compact;
+mod decode;
 mod error;
+mod finding;
 mod journal;
+mod keep;
 mod lock;
 mod notes;
 mod outbox;
@@ -31,8 +35,10 @@ mod reader;
 mod readings;
 mod recent;
 mod recount;
+mod repair;
 mod rows;
 mod rule;
+mod salvage;
 mod schema;
 mod seal;
 mod shared;
@@ -41,6 +47,7 @@ mod source;
 mod steps;
 #[cfg(test)]
 mod tests;
+mod walk;
 mod wire;
 mod writer;
 
@@ -56,12 +63,16 @@ use crate::reading::{Reading, SiteIndex};
 use crate::site::Site;
 use crate::units::Stamp;
 
-pub use backup::backup;
+pub use backup::{backup, copy_before_repair};
 pub use check::{Checked, check};
+pub use compact::{Compacted, compact};
 pub use error::{Error, Result};
+pub use finding::Finding;
+pub use keep::{Keep, LEAST};
 pub use notes::{MAX_NOTES, NOTES_AT_ONCE, NoteAnswer, NoteChange, NoteOutcome, NoteRefused, change_notes};
 pub use outbox::{Mark, Outbox, Refused};
 pub use reader::Reader;
+pub use repair::{Repaired, repair};
 pub use schema::FILE_NAME;
 pub use size::{Part, Size, size};
 pub use source::Source;
@@ -78,6 +89,8 @@ pub struct Options {
     pub directory: PathBuf,
     /// Names of the central stores that drain the outbox. With none nothing is marked.
     pub centrals: Vec<String>,
+    /// How long readings and minutes are kept.
+    pub keep: Keep,
 }
 
 /// What the daemon gives to be kept.
@@ -186,7 +199,8 @@ impl Store {
         let spool = outbox::Spool::open(&mut db, options.centrals)?;
         let shared = Arc::new(shared::Shared::new(path, catalog, spool));
         let (sender, queue) = mpsc::channel(QUEUE);
-        let writer = writer::Writer::new(db, Arc::clone(&shared), queue, on_event);
+        let mut writer = writer::Writer::new(db, Arc::clone(&shared), queue, on_event);
+        writer.keep = options.keep;
         let thread = std::thread::Builder::new()
             .name("store".into())
             .spawn(move || writer.run())

@@ -18,6 +18,7 @@ use crate::units::{Span, Stamp};
 
 use super::Result;
 use super::catalog::Entry;
+use super::keep::Kept;
 use super::readings::{self, OnDamage, day_of, day_start, merged};
 use super::recent::Placed;
 use super::rows::{self, Table};
@@ -90,8 +91,10 @@ impl Recount<'_> {
     /// is taken whole, so that a block never mixes rules.
     fn sealed_pieces(&self, ranges: Vec<Range<Stamp>>) -> Result<Vec<Range<Stamp>>> {
         let mut pieces: BTreeMap<i64, Vec<Range<Stamp>>> = BTreeMap::new();
+        // What readings were let go of is never counted again.
+        let countable = Kept::look_up(self.db)?.countable();
         for range in ranges {
-            let range = range.start..range.end.min(self.sealed);
+            let range = range.start.max(countable)..range.end.min(self.sealed);
             if range.start >= range.end {
                 continue;
             }
@@ -349,12 +352,14 @@ pub(super) fn fill_hours(db: &Connection, entry: &Entry) -> Result<()> {
     Ok(())
 }
 
-fn date_of(day: LocalDay) -> String {
+/// How the rows of days are named.
+pub(super) fn date_of(day: LocalDay) -> String {
     let (year, month, of_month) = day.civil();
     format!("{year:04}-{month:02}-{of_month:02}")
 }
 
-fn name_of(month: LocalMonth) -> String {
+/// How the rows of months are named.
+pub(super) fn name_of(month: LocalMonth) -> String {
     let (year, number) = month.civil();
     format!("{year:04}-{number:02}")
 }

@@ -14,7 +14,12 @@ pub const FILE_NAME: &str = "panelwright.db";
 const APPLICATION: i64 = 0x5057_5354;
 
 /// One step of the format a script; the number of steps done is the file's `user_version`.
-const STEPS: &[&str] = &[include_str!("schema.sql"), include_str!("hour.sql"), include_str!("notes.sql")];
+const STEPS: &[&str] = &[
+    include_str!("schema.sql"),
+    include_str!("hour.sql"),
+    include_str!("notes.sql"),
+    include_str!("keep.sql"),
+];
 
 /// Pages of the write-ahead log after which it goes into the file: 16 MB. The journal fills its
 /// last page some ten times, and a page that changed ten times is copied once.
@@ -54,9 +59,17 @@ pub(super) fn open_read_only(path: &Path) -> Result<Connection> {
     let db = read_only(path)?;
     match version(&db, path)? {
         found if found == STEPS.len() as i64 => Ok(db),
-        // Empty or older: only the writer may bring it forward.
-        _ => Err(Error::Missing { path: path.to_owned() }),
+        0 => Err(Error::Missing { path: path.to_owned() }),
+        // Only a writer may bring it forward.
+        found => Err(Error::Older { path: path.to_owned(), found, known: STEPS.len() as i64 }),
     }
+}
+
+/// Opens a store for reading, whatever its format.
+pub(super) fn open_any(path: &Path) -> Result<Connection> {
+    let db = read_only(path)?;
+    version(&db, path)?;
+    Ok(db)
 }
 
 fn read_only(path: &Path) -> Result<Connection> {
@@ -165,7 +178,7 @@ mod tests {
             )
             .unwrap();
             drop(db);
-            assert!(matches!(open_read_only(&path), Err(Error::Missing { .. })), "format {former}");
+            assert!(matches!(open_read_only(&path), Err(Error::Older { .. })), "format {former}");
             let db = open(&path).unwrap();
             let note: (String, String) = db
                 .query_row("SELECT text, origin FROM annotation", [], |row| Ok((row.get(0)?, row.get(1)?)))

@@ -36,6 +36,8 @@ pub struct Size {
     pub days: u64,
     /// The first of them.
     pub since: Option<Stamp>,
+    /// Minutes before this were let go, as the settings say; `None` where none were.
+    pub minutes_since: Option<Stamp>,
 }
 
 impl Size {
@@ -72,6 +74,7 @@ pub fn size(directory: &Path) -> Result<Size> {
         readings,
         days: days.len() as u64,
         since: days.first().map(|day| day_start(*day)),
+        minutes_since: super::keep::Kept::look_up(&tx)?.minutes,
     })
 }
 

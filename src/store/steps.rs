@@ -10,7 +10,7 @@ use crate::units::Stamp;
 use super::recount::{Outcome, Recount};
 use super::seal::{self, Sealing};
 use super::writer::{ToSeal, Writer};
-use super::{Event, outbox};
+use super::{Event, keep, outbox};
 
 impl Writer {
     /// Does one step of the work that waits; whether there was any.
@@ -40,7 +40,20 @@ impl Writer {
                 Ok(more)
             });
             if more != Some(true) {
-                self.to_join = None;
+                self.to_let_go = self.to_join.take();
+            }
+            return true;
+        }
+        if let Some(sealed) = self.to_let_go {
+            let keep = self.keep;
+            let more = self.insist(|db| {
+                let tx = db.transaction()?;
+                let more = keep::let_go(&tx, keep, sealed)?;
+                tx.commit()?;
+                Ok(more)
+            });
+            if more != Some(true) {
+                self.to_let_go = None;
             }
             return true;
         }

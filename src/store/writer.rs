@@ -20,6 +20,7 @@ use crate::units::{Span, Stamp};
 
 use super::catalog::Catalog;
 use super::journal::{self, Kept};
+use super::keep::Keep;
 use super::recount::tidy;
 use super::seal::{self, Sealing};
 use super::shared::Shared;
@@ -65,6 +66,10 @@ pub(super) struct Writer {
     pub(super) to_seal: Option<ToSeal>,
     /// Days before this have hours to join.
     pub(super) to_join: Option<Stamp>,
+    /// Everything before this is sealed, and what is too old may go.
+    pub(super) to_let_go: Option<Stamp>,
+    /// How long readings and minutes are kept.
+    pub(super) keep: Keep,
     troubled: bool,
     /// Commands since work that waits had its turn.
     in_a_row: usize,
@@ -98,6 +103,8 @@ impl Writer {
             sealing: None,
             to_seal: None,
             to_join: None,
+            to_let_go: None,
+            keep: Keep::default(),
             troubled: false,
             in_a_row: 0,
         }

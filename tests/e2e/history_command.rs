@@ -9,7 +9,7 @@ use panelwright::calendar::Zone;
 use panelwright::flow::SiteFlow;
 use panelwright::reading::{Reading, Sample, SiteIndex};
 use panelwright::site;
-use panelwright::store::{Batch, Command, Event, Options, Store};
+use panelwright::store::{Batch, Command, Event, Keep, Options, Store};
 use panelwright::units::Span;
 
 use crate::harness::{Panelwright, Setup};
@@ -74,7 +74,8 @@ fn lay_in(directory: std::path::PathBuf) -> Store {
     let (tell, events) = channel();
     let sites = std::slice::from_ref(&site);
     let on_event = Box::new(move |event| drop(tell.send(event)));
-    let store = Store::open(Options { directory, centrals: vec![] }, sites, on_event).expect("a store");
+    let store = Store::open(Options { directory, centrals: vec![], keep: Keep::default() }, sites, on_event)
+        .expect("a store");
     let wait = |wanted: &dyn Fn(&Event) -> bool| loop {
         let event = events.recv_timeout(Duration::from_secs(60)).expect("the event comes");
         assert!(!matches!(event, Event::Damaged { .. } | Event::Trouble { .. }), "{event:?}");

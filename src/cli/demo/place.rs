@@ -69,7 +69,11 @@ impl Place {
 
     /// The store, for history that is laid in.
     pub(super) fn store_options(&self) -> store::Options {
-        store::Options { directory: self.store_directory(), centrals: Vec::new() }
+        store::Options {
+            directory: self.store_directory(),
+            centrals: Vec::new(),
+            keep: store::Keep::default(),
+        }
     }
 
     /// Whether all of it goes when the demo ends.

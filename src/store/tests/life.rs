@@ -16,7 +16,8 @@ fn a_killed_store_has_every_reading_that_was_committed_in_order() {
 #[test]
 fn two_processes_cannot_write_one_store() {
     let rig = Rig::new(&[]);
-    let options = Options { directory: rig.directory.path().to_owned(), centrals: Vec::new() };
+    let options =
+        Options { directory: rig.directory.path().to_owned(), centrals: Vec::new(), keep: Keep::default() };
     let second = Store::open(options.clone(), &[], Box::new(|_| {}));
     let Err(error) = second else { panic!("it opened twice") };
     assert!(matches!(error, Error::Held { .. }), "{error}");

@@ -15,9 +15,12 @@ use crate::reading::Sample;
 use crate::site::{ChannelIndex, SeriesIndex};
 use crate::units::Span;
 
+mod boundaries;
 mod care;
 mod failure;
+mod formats;
 mod life;
+mod repair;
 mod rows;
 mod size;
 
@@ -202,7 +205,7 @@ impl Rig {
 fn open(directory: &Path, site: &Arc<Site>, centrals: &[&str]) -> (Store, Receiver<Event>) {
     let (tell, events) = channel();
     let centrals = centrals.iter().map(|name| (*name).to_owned()).collect();
-    let options = Options { directory: directory.to_owned(), centrals };
+    let options = Options { directory: directory.to_owned(), centrals, keep: Keep::default() };
     let on_event = Box::new(move |event| {
         // A test that has ended listens no more.
         let _ = tell.send(event);
@@ -270,4 +273,24 @@ fn replayed(store: &Store) -> Vec<Reading> {
 
 fn database(directory: &Path) -> PathBuf {
     directory.join(FILE_NAME)
+}
+
+#[expect(clippy::disallowed_methods, reason = "the test looks at the file itself")]
+fn bytes(path: &Path) -> Vec<u8> {
+    std::fs::read(path).expect("the file is there")
+}
+
+#[expect(clippy::disallowed_methods, reason = "the test makes the file itself")]
+fn put(path: &Path, bytes: &[u8]) {
+    std::fs::write(path, bytes).expect("the file is written");
+}
+
+fn log_of(directory: &Path) -> PathBuf {
+    directory.join(format!("{FILE_NAME}-wal"))
+}
+
+/// A generator of numbers, the same ones every time.
+fn random(state: &mut u64) -> u64 {
+    *state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+    *state >> 33
 }

@@ -284,7 +284,12 @@ fn a_file_of_the_first_format_gets_its_hours_as_it_is_opened() {
     let hours = rig.rows(Level::Hour, 0, END);
     rig.store.take().expect("it is open").close();
     let db = schema::open(&database(rig.directory.path())).expect("it opens");
-    db.execute_batch("DROP VIEW hour_wh; DROP TABLE hour; PRAGMA user_version = 1").expect("format 1");
+    db.execute_batch(
+        "DROP VIEW hour_wh; DROP TABLE hour; DROP TABLE let_go;
+         DROP TABLE map_form; DROP INDEX annotation_start; ALTER TABLE annotation DROP COLUMN origin;
+         ALTER TABLE set_aside DROP COLUMN repaired; PRAGMA user_version = 1",
+    )
+    .expect("format 1");
     drop(db);
     let (store, events) = open(rig.directory.path(), &rig.site, &[]);
     (rig.store, rig.events) = (Some(store), events);
