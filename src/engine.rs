@@ -157,6 +157,7 @@ mod tests {
         Channel, Device, Epoch, Figure, FigureKey, Part, Payload, Plan, ReadingKind, SeriesIndex, Service,
         System, Term, Unit,
     };
+    use crate::surplus::{EvIndex, Mode, Order};
     use crate::units::{ONE, Watts};
 
     /// One mains CT on one device, a reading a second.
@@ -247,6 +248,49 @@ mod tests {
         engine.apply(Event::Reading(reading(0, 7, 10, 1)), Stamp(10), &mut effects);
         engine.apply(Event::Reading(reading(3, 0, 10, 1)), Stamp(10), &mut effects);
         assert_eq!(effects, vec![]);
+    }
+
+    #[test]
+    fn a_charger_is_led_and_its_advice_comes_with_the_figures() {
+        let map = r#"site = "barn"
+time_zone = "UTC"
+[service]
+system = "split-phase 120/240"
+[[device]]
+id = "house"
+topic = "t/{channel}"
+unit = "W"
+every_s = 1
+[[feed]]
+bus = "main"
+channels = ["house/m1"]
+[[circuit]]
+id = "car"
+end_use = "EV charging"
+breaker_a = 50
+channels = ["house/1"]
+[[ev]]
+circuit = "car"
+minimum_off_s = 0
+"#;
+        let site = crate::site::parse("barn.toml", map).site.expect("the map is sound");
+        let mut engine = Engine::new([(Arc::new(site), None)]);
+        let command = Command { ev: EvIndex(0), order: Order::Mode(Mode::Full) };
+        assert_eq!(engine.command(SiteIndex(3), command, Stamp(0)), Err(Refused::NoSuchCharger));
+        let settings = engine.command(SiteIndex(0), command, Stamp(0)).expect("there is such a charger");
+        assert_eq!(settings.mode, Mode::Full);
+        let mut effects = Vec::new();
+        for second in 1..=3 {
+            engine.apply(Event::Reading(reading(0, 0, second * 10, 100)), Stamp(second * 10), &mut effects);
+            engine.apply(Event::Reading(reading(0, 1, second * 10, 0)), Stamp(second * 10), &mut effects);
+            effects.clear();
+            engine.apply(Event::Tick, Stamp(second * 10), &mut effects);
+        }
+        let advised = effects.iter().find_map(|effect| match effect {
+            Effect::Live(_, _, guidance) => Some(guidance.advice[0].current_a),
+            _ => None,
+        });
+        assert_eq!(advised, Some(40.0), "80 % of 50 A");
     }
 
     #[test]

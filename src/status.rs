@@ -40,6 +40,8 @@ pub enum Part {
     Central(String),
     /// The channels of a site, by the site's id.
     Channels(String),
+    /// What breakers and legs of a site carry, by the site's id.
+    Loading(String),
 }
 
 impl Part {
@@ -60,6 +62,7 @@ impl fmt::Display for Part {
             Self::Maps => f.write_str("maps"),
             Self::Central(name) => write!(f, "central/{name}"),
             Self::Channels(site) => write!(f, "channels/{site}"),
+            Self::Loading(site) => write!(f, "loading/{site}"),
         }
     }
 }

@@ -66,9 +66,30 @@ pub(super) fn live_table(now: &Now, site: &SiteInfo, circuits: usize, style: Sty
     if ranked.len() > circuits {
         text.push_str(&format!("and {} circuits more\n", ranked.len() - circuits));
     }
+    text.push_str(&guidance(now, site, style));
     if !now.unknown.is_empty() {
         let missing = format!("\nwithout a fresh value: {}", plain(&now.unknown.join(", ")));
         text.push_str(&style.warning(&missing));
+        text.push('\n');
+    }
+    text
+}
+
+/// What chargers are advised and which breakers carry too much: a line for each, or nothing.
+fn guidance(now: &Now, site: &SiteInfo, style: Style) -> String {
+    let label = |id: &str| {
+        let known = site.circuits.iter().find(|circuit| circuit.id == id);
+        plain(known.map_or(id, |circuit| &circuit.label))
+    };
+    let mut text = String::new();
+    for (id, ev) in &now.ev {
+        text.push_str(&format!("\nadvice for {} ({}): {}", label(id), plain(&ev.mode), plain(&ev.why)));
+    }
+    for alert in &now.alerts {
+        text.push('\n');
+        text.push_str(&style.warning(&format!("{}: {}", plain(&alert.severity), plain(&alert.what))));
+    }
+    if !text.is_empty() {
         text.push('\n');
     }
     text
@@ -86,6 +107,9 @@ pub(super) fn live_line(now: &Now, site: &SiteInfo) -> String {
     ] {
         let unit = if watts_of.is_some() { " W" } else { "" };
         line.push_str(&format!("  {name} {}{unit}", watts(watts_of)));
+    }
+    for (id, ev) in &now.ev {
+        line.push_str(&format!("  {} {} A", plain(id), ev.available_a));
     }
     let largest: Vec<_> = ranked(now, site)
         .into_iter()

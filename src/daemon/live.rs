@@ -7,6 +7,7 @@ use bytes::Bytes;
 use tokio::sync::watch;
 
 use super::feed::Feed;
+use super::guided::Guided;
 use super::maps::Maps;
 use crate::central::Progress;
 use crate::clock::Clock;
@@ -28,6 +29,7 @@ pub(super) struct Live {
     /// To whoever tells the hubs, if anybody does.
     feed: Option<Feed>,
     board: Arc<Board>,
+    guided: Guided,
 }
 
 impl Live {
@@ -45,6 +47,7 @@ impl Live {
             table,
             feed,
             board,
+            guided: Guided::default(),
         };
         live.lay_out(sites, |_| true);
         live
@@ -68,6 +71,7 @@ impl Live {
         now: Stamp,
     ) -> Vec<Message> {
         let place = site.0 as usize;
+        self.guided.on_guidance(site, &self.sites[place], guidance, &self.board, now);
         let body = Bytes::from(now_body(&self.sites[place], flows, guidance));
         self.bodies[place].send_replace(body.clone());
         if let Some(feed) = &self.feed {

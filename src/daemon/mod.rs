@@ -7,6 +7,7 @@
 
 mod batches;
 mod feed;
+mod guided;
 mod hub;
 mod intake;
 mod kept;

@@ -9,6 +9,7 @@
 //! same, wherever the run began. For that, every load begins anew at local midnight (`loads`).
 
 mod chance;
+pub mod charging;
 mod day;
 mod devices;
 mod lay;

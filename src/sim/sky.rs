@@ -26,6 +26,17 @@ pub(super) struct Sky {
     pub damp: f64,
 }
 
+/// Light on the array where a cloud's edge passes in a second.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Broken {
+    /// In the sun, W/m².
+    pub clear_w_m2: f64,
+    /// Under a thick cloud, W/m².
+    pub clouded_w_m2: f64,
+    /// The part of the time that is under clouds, 0 to 1.
+    pub cover: f64,
+}
+
 impl Sky {
     /// Between this and a later one.
     pub(super) fn toward(&self, later: &Self, part: f64) -> Self {
@@ -95,6 +106,21 @@ impl Weather {
             sun_deg: sun.height.to_degrees(),
             array_w_m2: self.array(seconds, sun, cloud),
             damp: self.damp(seconds),
+        }
+    }
+
+    /// Clear and clouded light for a sky in which clouds have edges.
+    pub(super) fn broken(&self, seconds: i64) -> Broken {
+        let seconds = seconds as f64;
+        let sun = sun(seconds, LATITUDE_DEG, LONGITUDE_DEG);
+        let spell =
+            0.55 * wander(self.key(5), seconds / 80_000.0) + 0.45 * wander(self.key(6), seconds / 14_000.0);
+        Broken {
+            clear_w_m2: self.array(seconds, sun, 0.0),
+            clouded_w_m2: self.array(seconds, sun, 0.9),
+            // Clear, broken and closed for some 45, 30 and 25 % of the time (from memory, of the size that
+            // the Front Range has: sunshine for two thirds of the time that is possible).
+            cover: (0.1 + 3.5 * spell).clamp(0.0, 1.0),
         }
     }
 

@@ -5,6 +5,8 @@
 //! keeps a shortest charge and a shortest pause. What has to be obeyed at once (a limit, a figure that is
 //! lost, somebody's order to stop) ends a charge before its shortest time; nothing ends a pause early.
 
+use std::collections::VecDeque;
+
 use super::share::Wish;
 use super::types::{Advice, Reason, Settings};
 use super::window::Mean;
@@ -13,6 +15,14 @@ use crate::units::{Span, Stamp};
 
 /// Rounding of sums and products must not cost a step.
 const SLACK: f64 = 1e-6;
+/// The time in which a charger may start as often as the map allows: a day with sun.
+const STARTS_WITHIN: Span = Span::from_seconds(12 * 3600);
+/// Starts that make it more patient.
+const LATELY: Span = Span::from_seconds(2 * 3600);
+/// How many starts are remembered where the map does not limit them.
+const STARTS_KEPT: usize = 12;
+/// What each start of the last hours adds to the patience with clouds.
+const PATIENCE: f64 = 0.5;
 
 /// What a charger asks for.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -20,6 +30,32 @@ pub(super) struct Ask {
     /// 0, or at least its least current; a multiple of its step.
     pub amps: f64,
     pub reason: Reason,
+}
+
+/// For how long the surplus has been too small, in seconds of a surplus of nothing.
+///
+/// A cloud that leaves four fifths of what the least current needs costs the grid a fifth of what darkness
+/// does, and may last five times as long; what comes back counts against it. So short and thin clouds
+/// are sat out, and thick ones end a charge.
+#[derive(Clone, Copy, Debug, Default)]
+struct Missed {
+    at: Option<Stamp>,
+    seconds: f64,
+}
+
+/// Below the line, a second counts for this part at least: a charge has to end some time.
+const COUNTS_AT_LEAST: f64 = 0.2;
+
+impl Missed {
+    fn see(&mut self, at: Stamp, share_w: f64, line_w: f64) {
+        let passed = self.at.map_or(0.0, |before| (at - before).as_seconds());
+        self.at = Some(at);
+        let part = match share_w < line_w {
+            true => ((line_w - share_w) / line_w.max(1.0)).clamp(COUNTS_AT_LEAST, 1.0),
+            false => -1.0,
+        };
+        self.seconds = (self.seconds + passed * part).max(0.0);
+    }
 }
 
 /// A charger's state.
@@ -35,11 +71,14 @@ pub(super) struct Charger {
     on: bool,
     /// Since when it is on, or off.
     since: Option<Stamp>,
-    /// Since when the surplus is above the start line, and below the stop line.
+    /// Since when the surplus is above the start line.
     above: Option<Stamp>,
-    below: Option<Stamp>,
+    /// For how long the surplus has been below the stop line, by what is missing; see [`Missed`].
+    missed: Missed,
     /// When everything that the advice rests on was known last.
     known: Option<Stamp>,
+    /// When it started in the last twelve hours; at most [`Ev::most_starts`] of them.
+    starts: VecDeque<Stamp>,
     /// Energy taken since the target was set, in Ws; and whether the target asks for full current.
     taken_ws: f64,
     urgent: bool,
@@ -59,8 +98,9 @@ impl Charger {
             on: false,
             since: None,
             above: None,
-            below: None,
+            missed: Missed::default(),
             known: None,
+            starts: VecDeque::new(),
             taken_ws: 0.0,
             urgent: false,
             current_a: 0.0,
@@ -83,7 +123,8 @@ impl Charger {
     pub fn reset(&mut self, at: Stamp) {
         self.fall.clear();
         self.rise.clear();
-        (self.above, self.below, self.known) = (None, None, None);
+        (self.above, self.known) = (None, None);
+        self.missed = Missed::default();
         self.on = false;
         self.since = Some(at);
         self.current_a = 0.0;
@@ -152,7 +193,7 @@ impl Charger {
         let top = self.top();
         let none = |reason| Ask { amps: 0.0, reason };
         if self.settings.mode == Mode::Off && !self.urgent {
-            (self.above, self.below) = (None, None);
+            self.above = None;
             return none(Reason::ModeOff);
         }
         if self.quantised(top.0) < self.ev.minimum_a {
@@ -164,16 +205,14 @@ impl Charger {
                 return Ask { amps: self.current_a.min(self.quantised(top.0)), reason: Reason::Holding };
             }
             _ => {
-                (self.above, self.below) = (None, None);
+                self.above = None;
                 return none(Reason::Unknown);
             }
         }
         let share_w = share_w.unwrap_or(f64::NEG_INFINITY);
-        let line = |since: &mut Option<Stamp>, beyond: bool| {
-            *since = if beyond { since.or(Some(at)) } else { None };
-        };
-        line(&mut self.above, share_w >= self.ev.start_w);
-        line(&mut self.below, share_w < self.ev.stop_w);
+        let above = share_w >= self.ev.start_w;
+        self.above = if above { self.above.or(Some(at)) } else { None };
+        self.missed.see(at, share_w, self.ev.stop_w);
         if !self.on && !self.rested(at) {
             return none(Reason::Pausing);
         }
@@ -186,8 +225,23 @@ impl Charger {
         }
     }
 
+    /// Whether it has paused for long enough; where the sun decides, also until a start is twelve hours old
+    /// once there are as many as the map allows.
     fn rested(&self, at: Stamp) -> bool {
-        self.since.is_some_and(|since| at - since >= self.ev.minimum_off)
+        let sun_decides = !self.urgent && self.settings.mode == Mode::SurplusOnly;
+        let most = usize::from(self.ev.most_starts);
+        let spent = sun_decides && most > 0 && self.starts_within(at, STARTS_WITHIN) >= most;
+        !spent && self.since.is_some_and(|since| at - since >= self.ev.minimum_off)
+    }
+
+    fn starts_within(&self, at: Stamp, span: Span) -> usize {
+        self.starts.iter().filter(|start| at - **start < span).count()
+    }
+
+    /// For how long the surplus may be below the stop line: half as long again with each start of the last
+    /// two hours, so that a sky of broken clouds is sat out rather than switched through.
+    fn patience_s(&self, at: Stamp) -> f64 {
+        self.ev.stop_after.as_seconds() * (1.0 + PATIENCE * self.starts_within(at, LATELY) as f64)
     }
 
     fn at_top(&self, top: (f64, Reason), reason: Reason) -> Ask {
@@ -204,13 +258,12 @@ impl Charger {
     }
 
     fn going_on(&self, at: Stamp, share_w: f64, top: (f64, Reason)) -> Ask {
-        match self.below {
-            None => self.following(share_w, top, Reason::Surplus),
-            Some(below) if at - below < self.ev.stop_after => self.following(share_w, top, Reason::Ending),
-            Some(_) if self.since.is_some_and(|since| at - since < self.ev.minimum_on) => {
-                self.following(share_w, top, Reason::MinimumTime)
-            }
-            Some(_) => Ask { amps: 0.0, reason: Reason::BelowStart },
+        let too_short = || self.since.is_some_and(|since| at - since < self.ev.minimum_on);
+        match self.missed.seconds {
+            0.0 => self.following(share_w, top, Reason::Surplus),
+            seconds if seconds < self.patience_s(at) => self.following(share_w, top, Reason::Ending),
+            _ if too_short() => self.following(share_w, top, Reason::MinimumTime),
+            _ => Ask { amps: 0.0, reason: Reason::BelowStart },
         }
     }
 
@@ -243,9 +296,15 @@ impl Charger {
         let reason = if amps < ask.amps { bound.unwrap_or(ask.reason) } else { ask.reason };
         let on = amps > 0.0;
         if on != self.on {
+            if on {
+                self.starts.push_back(at);
+                while self.starts.len() > usize::from(self.ev.most_starts).max(STARTS_KEPT) {
+                    self.starts.pop_front();
+                }
+            }
             self.on = on;
             self.since = Some(at);
-            self.below = None;
+            self.missed = Missed::default();
         }
         if self.why.is_empty() || amps != self.current_a || reason != self.reason {
             (self.current_a, self.reason) = (amps, reason);
@@ -274,9 +333,14 @@ impl Charger {
                 ev.start_w,
                 seconds(ev.start_after)
             ),
-            Reason::Pausing => format!("0 A: a pause lasts {} s at least", seconds(ev.minimum_off)),
+            Reason::Pausing => {
+                format!(
+                    "0 A: a pause lasts {} s at least, and longer after several starts",
+                    seconds(ev.minimum_off)
+                )
+            }
             Reason::Ending => format!(
-                "{amps} A, the least: the surplus is below {:.0} W; it stops once that has lasted for {} s",
+                "{amps} A: the surplus was below {:.0} W; it stops once it has been missing for {} s or more",
                 ev.stop_w,
                 seconds(ev.stop_after)
             ),

@@ -21,7 +21,7 @@ pub fn amps(duty_percent: f64) -> Option<f64> {
 /// what is no number. Currents from 51 A to 52.5 A lie in the signal's one jump.
 pub fn duty(amps: f64) -> Option<f64> {
     match amps {
-        amps if !(amps >= 6.0) => None,
+        amps if amps.is_nan() || amps < 6.0 => None,
         amps if amps <= 51.0 => Some(amps / 0.6),
         amps if amps <= 52.5 => Some(85.0),
         amps => Some(amps.min(80.0) / 2.5 + 64.0),

@@ -11,6 +11,7 @@
 mod architecture;
 mod books;
 mod central;
+mod charging;
 mod commands;
 mod day_lengths;
 mod demo;

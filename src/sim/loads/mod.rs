@@ -11,7 +11,7 @@ mod heating;
 mod kitchen;
 mod laundry;
 mod plugs;
-mod solar;
+pub(super) mod solar;
 #[cfg(test)]
 mod tests;
 mod water;
@@ -40,7 +40,6 @@ impl Draw {
     }
 
     /// Altogether.
-    #[cfg(test)]
     pub(super) fn total(&self) -> f64 {
         self.between + self.first + self.second
     }

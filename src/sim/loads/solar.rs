@@ -25,14 +25,17 @@ impl Solar {
     }
 
     pub(super) fn step(&mut self, now: &Moment, draws: &mut Draws) {
-        let light = now.sky.array_w_m2;
-        let watts = if light < WAKE_W_M2 {
-            STANDBY_W
-        } else {
-            let cell_c = now.sky.outdoor_c + 0.03 * light;
-            let dc = ARRAY_W * light / 1000.0 * (1.0 - 0.0038 * (cell_c - 25.0)) * SYSTEM;
-            STANDBY_W - (dc * INVERTER).min(CLIP_W)
-        };
-        draws.set(Kind::Solar, Draw::two_pole(watts));
+        draws.set(Kind::Solar, Draw::two_pole(watts(now.sky.array_w_m2, now.sky.outdoor_c)));
     }
+}
+
+/// What the inverter takes from the panel at a light on the array (W/m²) and a temperature outside:
+/// below 0 when it gives.
+pub(in crate::sim) fn watts(light: f64, outdoor_c: f64) -> f64 {
+    if light < WAKE_W_M2 {
+        return STANDBY_W;
+    }
+    let cell_c = outdoor_c + 0.03 * light;
+    let dc = ARRAY_W * light / 1000.0 * (1.0 - 0.0038 * (cell_c - 25.0)) * SYSTEM;
+    STANDBY_W - (dc * INVERTER).min(CLIP_W)
 }

@@ -111,6 +111,7 @@ fn ev(shape: &EvShape, site: &Site, findings: &mut Findings) -> Option<Ev> {
         stop_after: span(numbers, "stop_after_s", Ev::STOP_AFTER),
         minimum_on: span(numbers, "minimum_on_s", Ev::MINIMUM_ON),
         minimum_off: span(numbers, "minimum_off_s", Ev::MINIMUM_OFF),
+        most_starts: numbers.get("most_starts").map_or(Ev::MOST_STARTS, |starts| starts.round() as u8),
         grid_share,
         hold: span(numbers, "hold_s", Ev::HOLD),
         first: word(&shape.first, "first", &FIRST, First::default(), findings),

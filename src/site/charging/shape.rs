@@ -38,6 +38,7 @@ const OF_EV: &[Number] = &[
     number("stop_after_s", 0.0, HOUR_S),
     number("minimum_on_s", 0.0, DAY_S),
     number("minimum_off_s", 0.0, DAY_S),
+    number("most_starts", 0.0, 100.0),
     number("grid_share", 0.0, 1.0),
     number("hold_s", 1.0, 600.0),
 ];
