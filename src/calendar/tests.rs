@@ -82,6 +82,54 @@ fn a_midnight_that_comes_twice_starts_the_day_once() {
 }
 
 #[test]
+fn weeks_and_months_are_as_long_as_their_days() {
+    let check = |name, by, from, to, expected: &[(&str, i64)]| {
+        let found: Vec<(String, i64)> = cut(name, by, from, to)
+            .into_iter()
+            .map(|(start, minutes)| (start[..10].to_owned(), minutes - minutes / 1440 * 1440))
+            .collect();
+        // What is left over whole days of 24 h, in minutes.
+        let found: Vec<(&str, i64)> = found.iter().map(|(start, left)| (start.as_str(), *left)).collect();
+        assert_eq!(found, expected, "{name} {by}");
+    };
+    // A week of 167 h and one of 169 h; a month of 743 h; a year of 8,760 h has both shifts in it.
+    check("America/New_York", By::Week, "2025-03-03", "2025-03-10", &[("2025-03-03", 1380)]);
+    check("America/New_York", By::Week, "2025-10-27", "2025-11-03", &[("2025-10-27", 60)]);
+    check("America/New_York", By::Month, "2025-03-01", "2025-04-01", &[("2025-03-01", 1380)]);
+    check("America/New_York", By::Year, "2025-01-01", "2026-01-01", &[("2025-01-01", 0)]);
+    check("Australia/Lord_Howe", By::Month, "2025-04-01", "2025-05-01", &[("2025-04-01", 30)]);
+    // The week without a Friday.
+    let week = cut("Pacific/Apia", By::Week, "2011-12-26", "2012-01-02");
+    assert_eq!(week, [("2011-12-26T00:00:00-10:00".to_owned(), 6 * 1440)]);
+    let year = cut("Pacific/Apia", By::Year, "2011-01-01", "2012-01-01");
+    assert_eq!(year[0].1, 364 * 1440);
+}
+
+#[test]
+fn newfoundland_changed_its_clock_at_a_minute_past_midnight() {
+    // 00:01 became 01:01 on 2011-03-13: the day has its first minute, and then the jump.
+    let zone = zone("America/St_Johns");
+    let start = zone.day_start(day(2011, 3, 13));
+    assert_eq!(zone.rfc3339(start), "2011-03-13T00:00:00-03:30");
+    assert_eq!(zone.rfc3339(start + Span::MINUTE), "2011-03-13T01:01:00-02:30");
+    let hours = cut("America/St_Johns", By::Hour, "2011-03-13", "2011-03-13T03:00");
+    let expected = [
+        ("2011-03-13T00:00:00-03:30", 1),
+        ("2011-03-13T01:01:00-02:30", 59),
+        ("2011-03-13T02:00:00-02:30", 60),
+    ];
+    assert_eq!(hours, expected.map(|(start, minutes)| (start.to_owned(), minutes)));
+}
+
+#[test]
+fn quarters_of_kathmandu_are_those_of_its_clock() {
+    let quarters = cut("Asia/Kathmandu", By::Quarter, "2025-01-01", "2025-01-02");
+    assert_eq!(quarters.len(), 96);
+    assert_eq!(quarters[0].0, "2025-01-01T00:00:00+05:45");
+    assert_eq!(quarters[95].0, "2025-01-01T23:45:00+05:45");
+}
+
+#[test]
 fn phoenix_and_kathmandu_never_shift() {
     for name in ["America/Phoenix", "Asia/Kathmandu"] {
         let zone = zone(name);

@@ -30,6 +30,8 @@ mod source;
 mod summary;
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+mod view_tests;
 
 pub use changes::{map_changes, map_form};
 pub use compare::{Change, MISSING, Pair, compare};

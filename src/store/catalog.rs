@@ -32,6 +32,9 @@ pub(super) struct Entry {
     pub series: Vec<i64>,
     /// The zone of its days and months.
     pub zone: Zone,
+    /// The file's days and months are still those of another zone: the map was changed, and no daemon
+    /// has run since.
+    pub other_days: bool,
     /// What its splits follow from.
     pub rules: Rules,
 }
@@ -107,12 +110,13 @@ impl Catalog {
                 add.execute(params![row, name, kind])?;
             }
         }
-        let catalog = Self::look_up(&tx, sites)?;
-        for entry in &catalog.entries {
+        let mut catalog = Self::look_up(&tx, sites)?;
+        for entry in &mut catalog.entries {
             fill_hours(&tx, entry)?;
             let zone: String =
                 tx.query_row("SELECT time_zone FROM site WHERE id = ?1", [entry.row], |r| r.get(0))?;
             if zone != entry.site.time_zone {
+                entry.other_days = false;
                 rezone(&tx, entry)?;
                 tx.execute(
                     "UPDATE site SET time_zone = ?2 WHERE id = ?1",
@@ -129,9 +133,11 @@ impl Catalog {
         let mut catalog = Self::default();
         for (position, site) in sites.iter().enumerate() {
             let at = SiteIndex(position as u32);
-            let row: Option<i64> =
-                db.query_row("SELECT id FROM site WHERE name = ?1", [&site.id], |r| r.get(0)).optional()?;
-            let row = row.unwrap_or(NO_ROW);
+            let mut select = db.prepare_cached("SELECT id, time_zone FROM site WHERE name = ?1")?;
+            let found: Option<(i64, String)> =
+                select.query_row([&site.id], |r| Ok((r.get(0)?, r.get(1)?))).optional()?;
+            let other_days = found.as_ref().is_some_and(|(_, zone)| *zone != site.time_zone);
+            let row = found.map_or(NO_ROW, |(row, _)| row);
             let mut rows = db.prepare_cached("SELECT name, id FROM series WHERE site = ?1")?;
             let known: FxHashMap<String, i64> =
                 rows.query_map([row], |r| Ok((r.get(0)?, r.get(1)?)))?.collect::<rusqlite::Result<_>>()?;
@@ -149,7 +155,14 @@ impl Catalog {
             }
             // A map names a zone that exists, or it would not be in force.
             let zone = Zone::new(&site.time_zone).unwrap_or_else(|_| Zone::utc());
-            catalog.entries.push(Entry { site: Arc::clone(site), row, series, zone, rules: Rules::of(site) });
+            catalog.entries.push(Entry {
+                site: Arc::clone(site),
+                row,
+                series,
+                zone,
+                other_days,
+                rules: Rules::of(site),
+            });
         }
         Ok(catalog)
     }

@@ -36,6 +36,7 @@ mod readings;
 mod recent;
 mod recount;
 mod repair;
+mod rezoned;
 mod rows;
 mod rule;
 mod salvage;

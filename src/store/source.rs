@@ -16,7 +16,7 @@ use super::recent::Placed;
 use super::recount::{extent, readings_of};
 use super::rows::{self, Table};
 use super::shared::Shared;
-use super::{Error, Result, readings, seal};
+use super::{Error, Result, readings, rezoned, seal};
 
 /// How much of a journal an offline reader counts at most: as much as a running daemon shows.
 const UNSEALED: Span = Span(2 * Span::DAY.0);
@@ -134,6 +134,13 @@ impl history::Source for Source {
         let site = self.site;
         let snapshot = self.snapshot()?;
         let Some(entry) = snapshot.catalog.entry(site) else { return Ok(Vec::new()) };
+        if entry.other_days && level >= Level::Day {
+            let table = if level == Level::Day { Table::Day } else { Table::Month };
+            let zone = entry.zone.clone();
+            let until = extent(&zone, table, range.end - Span(1)).end.max(range.end);
+            let quarters = self.rows(Level::Quarter, range.start..until)?;
+            return Ok(rezoned::added_up(quarters, &zone, table, &range));
+        }
         let mut all = Vec::new();
         for (index, recent) in snapshot.recent.iter().enumerate() {
             let at = SeriesIndex(index as u32);

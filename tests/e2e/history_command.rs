@@ -14,7 +14,7 @@ use panelwright::units::Span;
 
 use crate::harness::{Panelwright, Setup};
 
-const MAP: &str = r#"
+pub const MAP: &str = r#"
 site = "heron-lane"
 name = "Heron Lane farmhouse"
 time_zone = "America/Denver"
@@ -69,7 +69,7 @@ fn power(channel: &str, before_noon: bool) -> i64 {
 }
 
 /// Lays three days into a store and seals all but the last hours of them. The store stays open.
-fn lay_in(directory: std::path::PathBuf) -> Store {
+pub fn lay_in(directory: std::path::PathBuf) -> Store {
     let site = Arc::new(site::parse("heron-lane.toml", MAP).site.expect("a map without errors"));
     let (tell, events) = channel();
     let sites = std::slice::from_ref(&site);

@@ -21,6 +21,8 @@ mod harness;
 mod harness_works;
 mod history_command;
 mod hubs;
+mod history_notes;
+mod history_views;
 mod licences;
 mod mqtt;
 mod power_cut;

@@ -1,9 +1,12 @@
-"""Every local day that does not last 24 h, by Python's zoneinfo and the `tzdata` package.
+"""Every local day, week and month that is longer or shorter than its days are of 24 h, by Python's
+zoneinfo and the `tzdata` package.
 
 Zone names come on standard input, one a line. Output, one a line:
     version <release of the IANA database>
     missing <zone>                          a zone that this release does not have
     day <zone> <date> <seconds>             a day from 1970 to 2037 that does not last 86,400 s
+    week, month, year, billing <zone> <date of its first day> <seconds>
+                                            likewise; a billing month starts on the 17th
 A day starts at the first moment at which the local date is that day or later.
 """
 
@@ -65,6 +68,30 @@ def odd_days(zone):
     return found
 
 
+def runs_of(date):
+    """(kind, first day, first day of the next) of the longer intervals that hold the date."""
+    monday = date - date.weekday() * DAY
+    yield "week", monday, monday + 7 * DAY
+    first = date.replace(day=1)
+    yield "month", first, (first + 31 * DAY).replace(day=1)
+    yield "year", date.replace(month=1, day=1), date.replace(year=date.year + 1, month=1, day=1)
+    seventeenth = date.replace(day=17)
+    if date < seventeenth:
+        seventeenth = (first - DAY).replace(day=17)
+    yield "billing", seventeenth, (seventeenth.replace(day=1) + 31 * DAY).replace(day=17)
+
+
+def odd_runs(zone, odd):
+    """(kind, first day, seconds) of the longer intervals that are not as long as their number of days."""
+    runs = {run for date, _ in odd for run in runs_of(date)}
+    for kind, first, after in sorted(runs):
+        # Those that reach beyond the years looked at are left out on both sides.
+        if datetime.date(1971, 1, 1) <= first and after <= datetime.date(2037, 1, 1):
+            length = start(zone, after) - start(zone, first)
+            if length != (after - first).days * 86400:
+                yield kind, first, length
+
+
 def main():
     print("version", tzdata.IANA_VERSION)
     known = {}
@@ -76,9 +103,11 @@ def main():
             continue
         # Many names are links to the same zone.
         if data not in known:
-            known[data] = odd_days(zoneinfo.ZoneInfo(name))
-        for date, seconds in known[data]:
-            print("day", name, date.isoformat(), seconds)
+            zone = zoneinfo.ZoneInfo(name)
+            odd = odd_days(zone)
+            known[data] = [("day", *one) for one in odd] + list(odd_runs(zone, odd))
+        for kind, date, seconds in known[data]:
+            print(kind, name, date.isoformat(), seconds)
 
 
 main()
