@@ -20,7 +20,7 @@ every_s = 1
 [[feed]]
 bus = "main"
 channels = [{ channel = "house/m1", leg = "A" }, { channel = "house/m2", leg = "B" }]
-measures = "grid"
+measures = "panel"
 [[circuit]]
 id = "dryer"
 label = "Dryer"

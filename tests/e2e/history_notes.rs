@@ -97,7 +97,7 @@ fn a_changed_map_makes_one_note_by_itself() {
     assert!(house.sigterm().success());
     let moved = single.replace("doubled = false", "until = 2025-03-10T06:00:00")
         + "\n[[circuit]]\nid = \"well-pump\"\nlabel = \"Well pump\"\nend_use = \"well/sump\"\nbus = \"main\"\n\
-           spaces = [12, 14]\nbreaker_a = 20\nchannels = [\"house/5\"]\nfrom = 2025-03-10T06:00:00\n";
+           spaces = [14, 16]\nbreaker_a = 20\nchannels = [\"house/5\"]\nfrom = 2025-03-10T06:00:00\n";
     write(&house, &moved);
     assert_eq!(texts(&house).len(), 1, "nothing has looked yet");
     house.restart();

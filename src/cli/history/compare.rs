@@ -133,7 +133,7 @@ pub(super) fn csv(site: &Site, zone: &Zone, found: &Found<'_>) -> Result<String>
         let (this, then) = (pair.this.interval, that.interval);
         for (key, _) in &pair.this.figures {
             let (Some((figure, id)), Some(change)) = (name(site, *key), pair.change(*key)) else { continue };
-            let difference_w = change.difference_w.map(|watts| (watts * 10.0).round() / 10.0);
+            let difference_w = change.difference_w.map(|watts| (watts * 10.0).round() / 10.0 + 0.0);
             writer.write_record([
                 site.id.as_str(),
                 &zone.rfc3339(this.start),
