@@ -151,6 +151,8 @@ pub struct Counters {
     pub minutes_closed: Counter,
     /// Messages that were handed to the broker.
     pub messages_published: Counter,
+    /// Commands that came over MQTT and were carried out.
+    pub commands_accepted: Counter,
     /// Viewers of the live stream.
     pub live_viewers: CountGauge,
     /// How far the newest closed tick is behind the clock, in seconds.
@@ -170,6 +172,7 @@ impl Default for Counters {
             messages_unacknowledged: CountGauge::default(),
             minutes_closed: Counter::default(),
             messages_published: Counter::default(),
+            commands_accepted: Counter::default(),
             live_viewers: CountGauge::default(),
             tick_lag_seconds: SecondsGauge::default(),
             broker_disconnections: Counter::default(),
@@ -184,6 +187,7 @@ pub struct Board {
     pub counters: Counters,
     parts: Mutex<BTreeMap<Part, PartState>>,
     refused: Family<ReasonLabel, Counter>,
+    commands: Family<ReasonLabel, Counter>,
     behind: Family<CentralLabel, CountGauge>,
     stale: Family<SiteLabel, CountGauge>,
     registry: Registry,
@@ -194,6 +198,7 @@ impl Board {
     pub fn new(now: Stamp) -> Self {
         let counters = Counters::default();
         let refused = Family::default();
+        let commands = Family::default();
         let behind = Family::default();
         let stale = Family::default();
         let mut registry = Registry::with_prefix("panelwright");
@@ -204,6 +209,11 @@ impl Board {
             refused.clone(),
         );
         registry.register(
+            "commands_refused",
+            "Messages that asked for something to be set, and were refused, by reason",
+            commands.clone(),
+        );
+        registry.register(
             "central_minutes_behind",
             "Changed minutes that a central store has not taken yet",
             behind.clone(),
@@ -211,7 +221,7 @@ impl Board {
         registry.register("channels_stale", "Channels of a site that have no fresh value", stale.clone());
         let starting = PartState { ok: false, why: "starting".into(), since: now };
         let parts = [(Part::Broker, starting.clone()), (Part::Store, starting)].into();
-        Self { counters, parts: Mutex::new(parts), refused, behind, stale, registry }
+        Self { counters, parts: Mutex::new(parts), refused, commands, behind, stale, registry }
     }
 
     /// Says how a part is. `since` moves only when `ok` changes.
@@ -248,6 +258,11 @@ impl Board {
     /// Counts what was no reading.
     pub fn refused(&self, reason: &'static str, count: u64) {
         self.refused.get_or_create(&ReasonLabel { reason }).inc_by(count);
+    }
+
+    /// Counts a command that was refused.
+    pub fn command_refused(&self, reason: &'static str) {
+        self.commands.get_or_create(&ReasonLabel { reason }).inc();
     }
 
     /// How many changed minutes a central store has not taken yet.
@@ -300,6 +315,7 @@ fn register_counters(registry: &mut Registry, counters: &Counters) {
         ("readings_committed", "Readings that the store committed", &counters.readings_committed),
         ("minutes_closed", "Minutes of a site that closed or changed", &counters.minutes_closed),
         ("messages_published", "Messages that were handed to the broker", &counters.messages_published),
+        ("commands_accepted", "Commands that were carried out", &counters.commands_accepted),
         (
             "broker_disconnections",
             "Times that the connection to the broker was lost",

@@ -4,10 +4,14 @@
 //! first. It also keeps a hub's traffic away from the readings: this one may be slow, and nothing
 //! here can hold up an acknowledgement.
 //!
+//! Commands come in by it too ([`super::orders`]): each is carried out by the intake's thread, kept on
+//! the disk, answered and then acknowledged.
+//!
 //! What is to be said waits in a queue that empties as the connection takes it. While it is not
 //! empty nothing new is asked for, so that it never holds more than one round of all sites.
 
 use std::collections::VecDeque;
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -19,6 +23,7 @@ use tokio::time::{Instant, sleep_until, timeout};
 
 use super::feed::Feed;
 use super::kept::Kept;
+use super::orders::Orders;
 use super::today::{Asked, Today};
 use crate::clock::Clock;
 use crate::mqtt::{self, Incoming};
@@ -44,8 +49,9 @@ pub(super) struct Parts {
     pub broker: mqtt::Options,
     pub publish: publish::Options,
     pub sites: Vec<Arc<Site>>,
-    pub feed: Feed,
-    pub ledger: Kept,
+    /// Where small files are kept: the store's.
+    pub directory: PathBuf,
+    pub orders: Option<Orders>,
     pub reader: store::Reader,
     pub board: Arc<Board>,
     pub clock: Clock,
@@ -53,11 +59,17 @@ pub(super) struct Parts {
 
 /// The running task.
 pub(super) struct Handle {
+    feed: Feed,
     stop: watch::Sender<bool>,
     task: JoinHandle<()>,
 }
 
 impl Handle {
+    /// By which it gets the figures.
+    pub(super) fn feed(&self) -> Feed {
+        self.feed.clone()
+    }
+
     /// Says goodbye on every device and ends the connection.
     pub(super) async fn stop(self) {
         self.stop.send_replace(true);
@@ -72,26 +84,31 @@ impl Handle {
 /// # Errors
 /// Options that no connection can be made with.
 pub(super) fn start(parts: Parts) -> Result<Option<Handle>> {
-    let mut ledger: Ledger = parts.ledger.read()?.unwrap_or_default();
+    let file = Kept::new(&parts.directory, "retained.json");
+    let mut ledger: Ledger = file.read()?.unwrap_or_default();
     let publisher = Publisher::for_hubs(parts.publish.clone(), &parts.sites);
     let news = ledger.declare(publisher.retains(parts.clock.now()));
-    let idle = parts.publish.homie.is_none() && parts.publish.announce.is_empty();
+    let idle = parts.publish.homie.is_none() && parts.publish.announce.is_empty() && parts.orders.is_none();
     if idle && !ledger.owes() {
         if news {
-            parts.ledger.write(&ledger)?;
+            file.write(&ledger)?;
         }
         return Ok(None);
     }
     let settle = parts.broker.keep_alive * 2;
-    let (mqtt, incoming) = mqtt::start(parts.broker, Vec::new())?;
+    let filters = parts.orders.as_ref().map_or_else(Vec::new, Orders::filters);
+    let (mqtt, incoming) = mqtt::start(parts.broker, filters)?;
     let (stop, stopped) = watch::channel(false);
+    let feed = Feed::default();
     let hub = Hub {
         mqtt,
         publisher,
         today: Today::new(parts.reader, parts.clock, &parts.sites),
-        feed: parts.feed,
+        feed: feed.clone(),
+        orders: parts.orders,
+        inbox: VecDeque::new(),
         ledger,
-        file: parts.ledger,
+        file,
         unwritten: news,
         settle,
         settled: None,
@@ -101,7 +118,7 @@ pub(super) fn start(parts: Parts) -> Result<Option<Handle>> {
         clock: parts.clock,
     };
     let task = tokio::spawn(hub.run(incoming, stopped));
-    Ok(Some(Handle { stop, task }))
+    Ok(Some(Handle { feed, stop, task }))
 }
 
 struct Hub {
@@ -109,6 +126,9 @@ struct Hub {
     publisher: Publisher,
     today: Today,
     feed: Feed,
+    orders: Option<Orders>,
+    /// Commands that wait for their turn; the connection's batches bound them.
+    inbox: VecDeque<mqtt::Message>,
     ledger: Ledger,
     file: Kept,
     /// The ledger differs from its file.
@@ -129,6 +149,13 @@ impl Hub {
         let feed = self.feed.clone();
         loop {
             self.flush().await;
+            if let Some(message) = self.inbox.pop_front() {
+                self.obey(message).await;
+                continue;
+            }
+            if let Some(orders) = &mut self.orders {
+                orders.write_quietly().await;
+            }
             let idle = self.queue.is_empty();
             let wake = self.wake();
             tokio::select! {
@@ -173,8 +200,30 @@ impl Hub {
                 self.queue.clear();
                 self.settled = None;
             }
-            Incoming::Refused { .. } | Incoming::Message(_) => {}
+            Incoming::Refused { filters } => {
+                let why = format!(
+                    "the broker does not let this user subscribe to {}: extend its access list",
+                    filters.join(", ")
+                );
+                tracing::error!("{why}");
+                self.board.report(Part::Hub, false, why, now);
+            }
+            Incoming::Message(message) => self.inbox.push_back(message),
         }
+    }
+
+    /// Carries a command out, answers it, and only then acknowledges it.
+    async fn obey(&mut self, message: mqtt::Message) {
+        let Some(orders) = &mut self.orders else { return };
+        let now = self.clock.now();
+        if let Some(outcome) = orders.obey(&message, &self.board, now).await {
+            self.queue.extend(outcome.answer);
+            if let Some(property) = outcome.property {
+                let result = outcome.result.as_ref().map(|settings| *settings).map_err(String::as_str);
+                self.queue.extend(self.publisher.on_command(outcome.site, property, result));
+            }
+        }
+        self.mqtt.ack(message.ack);
     }
 
     fn on_news(&mut self) {
@@ -184,10 +233,17 @@ impl Hub {
             self.queue.extend(self.publisher.on_sites(&sites));
             self.unwritten |= self.ledger.declare(self.publisher.retains(now));
             self.today.on_sites(&sites);
+            if let Some(orders) = &mut self.orders {
+                orders.on_sites(&sites);
+                self.mqtt.set_filters(orders.filters());
+            }
         }
         for (place, flows) in table.flows.into_iter().enumerate() {
             let Some((flows, guidance)) = flows else { continue };
             let site = SiteIndex(place as u32);
+            if let Some(orders) = &mut self.orders {
+                orders.follow(site, &guidance);
+            }
             self.queue.extend(self.publisher.on_flows(site, &flows, &guidance, &Bytes::new(), now));
         }
     }

@@ -6,6 +6,7 @@
 //! thousand viewers or a central store that hangs cannot hold up a reading.
 
 mod batches;
+mod chargers;
 mod feed;
 mod guided;
 mod hub;
@@ -16,6 +17,7 @@ mod maps;
 mod notes;
 mod notify;
 mod options;
+mod orders;
 mod today;
 
 use std::net::SocketAddr;
@@ -27,8 +29,7 @@ use anyhow::{Context, Result, anyhow};
 use tokio::net::TcpListener;
 use tokio::sync::{mpsc, oneshot, watch};
 
-use self::feed::Feed;
-use self::kept::Kept;
+use self::orders::Orders;
 use crate::clock::Clock;
 use crate::engine::Engine;
 use crate::reading::{Router, SiteIndex};
@@ -92,6 +93,24 @@ fn start_centrals(
         handles.push(handle);
     }
     Ok(handles)
+}
+
+/// Starts the intake's thread; how it ended comes out of the receiver.
+fn start_intake(
+    parts: intake::Parts,
+    events: mpsc::Receiver<store::Event>,
+    commands: mpsc::Receiver<intake::Control>,
+) -> Result<(JoinHandle<()>, oneshot::Receiver<Result<()>>)> {
+    let (end, ended) = oneshot::channel();
+    let thread = std::thread::Builder::new().name("intake".into()).spawn(move || {
+        let result = intake::thread(parts, events, commands);
+        if let Err(error) = &result {
+            tracing::error!("intake ended: {error:#}");
+        }
+        // Nobody waits any more only if the daemon was dropped.
+        let _ = end.send(result);
+    })?;
+    Ok((thread, ended))
 }
 
 /// Serves the API until it is told to stop.
@@ -161,12 +180,15 @@ impl Daemon {
             .with_context(|| format!("cannot listen at {}: change `listen` under [web]", config.listen))?;
         let address = listener.local_addr()?;
 
-        let ledger = Kept::new(&config.store.directory, "retained.json");
+        let directory = config.store.directory.clone();
         let (store, events) = open_store(config.store, &list)?;
         board.report(Part::Store, true, "", clock.now());
         let reader = store.reader();
         let mut engine = Engine::new(list.iter().map(|site| (Arc::clone(site), None)));
         let minutes = intake::replay(&store, &mut engine)?;
+        let (control, commands) = mpsc::channel(8);
+        let orders = Orders::start(&config.publish, &list, &directory, control.clone())?;
+        orders.iter().for_each(|orders| orders.restore(&list, &mut engine, clock.now()));
 
         // Nothing is queued yet, so there is room.
         let _ = store.sender().send(notes::forms(&config.maps, clock.now())).await;
@@ -188,28 +210,20 @@ impl Daemon {
         };
         let web = tokio::spawn(serve_api(listener, state, stopped));
 
-        let feed = Feed::default();
         let hub = hub::start(hub::Parts {
             broker: config.hub,
             publish: config.publish.clone(),
             sites: list.clone(),
-            feed: feed.clone(),
-            ledger,
+            directory,
+            orders,
             reader: reader.clone(),
             board: Arc::clone(&board),
             clock,
         })?;
-        let (control, commands) = mpsc::channel(8);
-        let (end, ended) = oneshot::channel();
+        let feed = hub.as_ref().map(hub::Handle::feed);
         let parts = intake::Parts {
             router: Router::new(&list),
-            live: live::Live::new(
-                config.publish,
-                &list,
-                now_out,
-                hub.as_ref().map(|_| feed),
-                Arc::clone(&board),
-            ),
+            live: live::Live::new(config.publish, &list, now_out, feed, Arc::clone(&board)),
             board: Arc::clone(&board),
             commit_every: config.commit_every,
             broker: config.broker,
@@ -223,14 +237,7 @@ impl Daemon {
             store,
             clock,
         };
-        let thread = std::thread::Builder::new().name("intake".into()).spawn(move || {
-            let result = intake::thread(parts, events, commands);
-            if let Err(error) = &result {
-                tracing::error!("intake ended: {error:#}");
-            }
-            // Nobody waits any more only if the daemon was dropped.
-            let _ = end.send(result);
-        })?;
+        let (thread, ended) = start_intake(parts, events, commands)?;
         Ok(Self { control, thread, ended, address, reader, board, sites, stop_web, web, centrals, hub })
     }
 

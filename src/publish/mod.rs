@@ -5,11 +5,12 @@
 //! [`Output`], so that a convention for hubs can be added beside the JSON one without touching it.
 //!
 //! [`homie`] describes every value to any hub that speaks that convention; [`announce`] says it in
-//! the user's own words to one that does not. [`Ledger`] remembers what the broker keeps of ours.
+//! the user's own words to one that does not; [`Commands`] reads what may be set. [`Ledger`] remembers what the broker keeps of ours.
 
 pub mod announce;
 pub mod homie;
 
+mod commands;
 mod figures;
 mod guidance;
 mod json;
@@ -18,7 +19,8 @@ mod now;
 mod output;
 mod publisher;
 
-pub use figures::{Node, Of, Property, Today, What, nodes};
+pub use commands::{Commands, Form, Rejected, Request};
+pub use figures::{EvPart, Node, Of, Property, Today, What, nodes};
 pub use guidance::alerts_body;
 pub use ledger::Ledger;
 pub use now::{MAX_INTERVAL, STALE_AFTER_S, now_body};

@@ -4,11 +4,11 @@ use std::sync::Arc;
 
 use bytes::Bytes;
 
-use super::figures::Today;
+use super::figures::{EvPart, Today};
 use crate::flow::Flows;
 use crate::reading::SiteIndex;
 use crate::site::Site;
-use crate::surplus::Guidance;
+use crate::surplus::{Guidance, Settings};
 use crate::units::Stamp;
 
 /// One message for the broker.
@@ -68,6 +68,17 @@ pub trait Output: Send {
 
     /// The energies of a site's local day so far.
     fn on_today(&mut self, _index: SiteIndex, _site: &Site, _today: &Arc<Today>, _out: &mut Vec<Message>) {}
+
+    /// A property was asked to be set: what holds for its charger now, or why not.
+    fn on_command(
+        &mut self,
+        _site: SiteIndex,
+        _map: &Site,
+        _property: (usize, EvPart),
+        _outcome: Result<Settings, &str>,
+        _out: &mut Vec<Message>,
+    ) {
+    }
 
     /// The site is not in the map any more: take back what the broker keeps of it.
     fn on_removed(&mut self, site: &Site, out: &mut Vec<Message>);

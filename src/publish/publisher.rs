@@ -6,7 +6,7 @@ use std::time::Duration;
 use bytes::Bytes;
 
 use super::announce::{Announcement, Announcer};
-use super::figures::Today;
+use super::figures::{EvPart, Today};
 use super::homie::{Devices, Homie, Manner};
 use super::json::Json;
 use super::now::MAX_INTERVAL;
@@ -15,7 +15,7 @@ use crate::flow::Flows;
 use crate::reading::SiteIndex;
 use crate::settings;
 use crate::site::Site;
-use crate::surplus::Guidance;
+use crate::surplus::{Guidance, Settings};
 use crate::units::{Span, Stamp, TENTHS};
 
 /// What the settings say about topics out.
@@ -234,6 +234,22 @@ impl Publisher {
             if line.is_due(&self.options, now) {
                 self.send(index, now, &mut out);
             }
+        }
+        out
+    }
+
+    /// A property of a charger was asked to be set: says what it is now, and why not if it is not
+    /// what was asked.
+    pub fn on_command(
+        &mut self,
+        site: SiteIndex,
+        property: (usize, EvPart),
+        outcome: Result<Settings, &str>,
+    ) -> Vec<Message> {
+        let mut out = Vec::new();
+        let Some(line) = self.sites.get(site.0 as usize).filter(|_| self.up) else { return out };
+        for output in &mut self.outputs {
+            output.on_command(site, &line.site, property, outcome, &mut out);
         }
         out
     }

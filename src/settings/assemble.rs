@@ -289,6 +289,10 @@ fn publish(layers: &Layers, problems: &mut Problems) -> Option<Publish> {
     let announce = announce.collect();
     let accept = layers.flag("commands.accept", problems);
     let commands = topic_of_site(layers, "commands.json", problems);
+    if accept == Some(true) && commands == Some(None) {
+        let hint = "write a topic such as panelwright/{site}/set";
+        problems.add(layers.place("commands.json"), "commands.json is empty", hint);
+    }
     let (min, max) = (min?, max?);
     if min > max {
         let what = format!("publish.min_interval_s is {min}, above publish.max_interval_s, {max}");
@@ -303,7 +307,7 @@ fn publish(layers: &Layers, problems: &mut Problems) -> Option<Publish> {
         dead_band_w: dead_band_w?,
         homie: homie?,
         announce,
-        commands: if accept? { commands? } else { None },
+        commands: commands?.filter(|_| accept == Some(true)),
     })
 }
 

@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, HashSet};
 use std::sync::Arc;
 
-use homie5::{Homie5DeviceProtocol, HomieDeviceStatus, HomieID, homie_str_to_vecu8};
+use homie5::{DeviceLogLevel, Homie5DeviceProtocol, HomieDeviceStatus, HomieID, homie_str_to_vecu8};
 
 use super::layout::Layout;
 use super::{Manner, message};
@@ -11,7 +11,7 @@ use crate::flow::Flows;
 use crate::publish::figures::{EvPart, Known, Today, Value, What, value};
 use crate::publish::output::{Message, Now};
 use crate::site::Site;
-use crate::surplus::Guidance;
+use crate::surplus::{Guidance, Settings};
 use crate::units::Stamp;
 
 /// Channels that an alert names; the rest is counted.
@@ -123,6 +123,32 @@ impl Device {
         if up && self.said && !self.stale {
             self.say_values(site, false, out);
         }
+    }
+
+    /// A property was asked to be set. It is said in any case, which closes the loop for whoever
+    /// asked: he sees his value, or the one that stays, and in the log why.
+    pub(super) fn on_command(
+        &mut self,
+        site: &Site,
+        (index, part): (usize, EvPart),
+        outcome: Result<Settings, &str>,
+        out: &mut Vec<Message>,
+    ) {
+        let asked = What::Ev(index, part);
+        let circuit = site.loading.evs.get(index).map(|ev| ev.circuit);
+        match outcome {
+            Ok(settings) => {
+                let guidance = self.last.as_mut().map(|(_, guidance)| guidance);
+                let advice = guidance.map(|guidance| &mut guidance.advice).into_iter().flatten();
+                advice.filter(|one| Some(one.circuit) == circuit).for_each(|one| one.settings = settings);
+            }
+            Err(why) => out.push(message(self.protocol.publish_log(DeviceLogLevel::Warn, why))),
+        }
+        let Some(layout) = self.layout.as_ref().filter(|_| self.said && !self.stale) else { return };
+        for (place, _) in layout.values.iter().enumerate().filter(|(_, (_, what))| *what == asked) {
+            self.values[place] = None;
+        }
+        self.say_values(site, false, out);
     }
 
     /// Another map, or another epoch of it: says so if that changes the description.

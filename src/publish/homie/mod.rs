@@ -23,10 +23,11 @@ use homie5::{Homie5DeviceProtocol, HomieDeviceStatus, HomieDomain, HomieID};
 
 use self::device::Device;
 pub use self::layout::reference;
-use super::figures::Today;
+use super::figures::{EvPart, Today};
 use super::output::{Message, Now, Output};
 use crate::reading::SiteIndex;
 use crate::site::Site;
+use crate::surplus::Settings;
 use crate::units::{Span, Stamp};
 
 /// Where the devices are.
@@ -166,6 +167,18 @@ impl Output for Devices {
     fn on_today(&mut self, index: SiteIndex, site: &Site, today: &Arc<Today>, out: &mut Vec<Message>) {
         let Some(Some(device)) = self.devices.get_mut(index.0 as usize) else { return };
         device.on_today(site, today, self.up, out);
+    }
+
+    fn on_command(
+        &mut self,
+        site: SiteIndex,
+        map: &Site,
+        property: (usize, EvPart),
+        outcome: Result<Settings, &str>,
+        out: &mut Vec<Message>,
+    ) {
+        let Some(Some(device)) = self.devices.get_mut(site.0 as usize) else { return };
+        device.on_command(map, property, outcome, out);
     }
 
     fn on_removed(&mut self, site: &Site, out: &mut Vec<Message>) {

@@ -1,6 +1,7 @@
 //! What hubs are told: Homie devices, announcements, commands in.
 
 mod announcements;
+mod commands;
 mod controller;
 mod homie;
 
