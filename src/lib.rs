@@ -10,6 +10,7 @@
 //! - [`calendar`]: instants and local intervals
 //! - [`history`]: rows into energy per figure per interval, under the dated map
 //! - [`surplus`]: EV current from solar surplus and service headroom; breakers that carry too much
+//! - [`audit`]: is the map true? Readings held against it: findings, and the line to change
 //! - [`engine`]: the state of all sites: an event in, effects out
 //!
 //! **Shell** (does all the touching):
@@ -42,6 +43,8 @@ pub mod calendar;
 pub mod history;
 
 pub mod surplus;
+
+pub mod audit;
 
 pub mod engine;
 

@@ -42,6 +42,8 @@ pub enum Part {
     Channels(String),
     /// What breakers and legs of a site carry, by the site's id.
     Loading(String),
+    /// What the audit says of the map of a site, by the site's id.
+    Audit(String),
 }
 
 impl Part {
@@ -63,6 +65,7 @@ impl fmt::Display for Part {
             Self::Central(name) => write!(f, "central/{name}"),
             Self::Channels(site) => write!(f, "channels/{site}"),
             Self::Loading(site) => write!(f, "loading/{site}"),
+            Self::Audit(site) => write!(f, "audit/{site}"),
         }
     }
 }

@@ -1,6 +1,7 @@
 //! The command line: one file per subcommand.
 
 mod annotate;
+mod audit;
 mod check;
 mod demo;
 mod history;
@@ -49,6 +50,7 @@ enum Command {
     Now(now::Args),
     History(history::Args),
     Annotate(annotate::Args),
+    Audit(audit::Args),
     Store(store::Args),
 }
 
@@ -82,6 +84,7 @@ pub fn main() -> ExitCode {
         Command::Now(args) => now::run(&common, &args),
         Command::History(args) => history::run(&common, &args),
         Command::Annotate(args) => annotate::run(&common, &args),
+        Command::Audit(args) => audit::run(&common, &args),
         Command::Store(args) => store::run(&common, &args),
     };
     match ended {

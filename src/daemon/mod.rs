@@ -5,6 +5,7 @@
 //! writer, and the caller's runtime for everything that may be slow (API, central stores). A
 //! thousand viewers or a central store that hangs cannot hold up a reading.
 
+mod audits;
 mod batches;
 mod chargers;
 mod feed;
@@ -55,6 +56,9 @@ fn history_of(reader: store::Reader, list: watch::Receiver<Vec<Arc<Site>>>, cloc
             return Err(web::HistoryError::Failed(format!("the store knows no site {}", query.site.id)));
         };
         let site = SiteIndex(place as u32);
+        if query.view == web::View::Audit {
+            return web::views::audit::answer(query, clock.now(), &mut reader.source(site));
+        }
         web::history::answer(query, clock.now(), &mut reader.source(site), |range| {
             reader.notes(site, range).map_err(|error| error.to_string())
         })
@@ -197,6 +201,7 @@ impl Daemon {
         let centrals = start_centrals(config.centrals, &central_sites, &store, &board, clock)?;
         let wakers = centrals.iter().map(central::Handle::waker).collect();
 
+        let list_of_audits = central_sites.clone();
         let (now_out, now) = watch::channel(Arc::default());
         let (stop_web, stopped) = watch::channel(false);
         let state = web::State {
@@ -208,7 +213,8 @@ impl Daemon {
             clock,
             password: config.password,
         };
-        let web = tokio::spawn(serve_api(listener, state, stopped));
+        let web = tokio::spawn(serve_api(listener, state, stopped.clone()));
+        tokio::spawn(audits::run(reader.clone(), list_of_audits, Arc::clone(&board), clock, stopped));
 
         let hub = hub::start(hub::Parts {
             broker: config.hub,

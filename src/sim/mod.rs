@@ -12,6 +12,7 @@ mod chance;
 pub mod charging;
 mod day;
 mod devices;
+pub mod homes;
 mod lay;
 mod ledger;
 mod loads;

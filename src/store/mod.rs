@@ -26,6 +26,7 @@ mod compact;
 mod decode;
 mod error;
 mod finding;
+mod evidence;
 mod journal;
 mod keep;
 mod lock;

@@ -9,7 +9,7 @@ use bytes::Bytes;
 
 use super::answer::{Refusal, json, json_text};
 use super::shapes::{Health, HistoryBody, Now, PartHealth, Refused, SiteInfo, Sites};
-use super::views::{profile::ProfileBody, rank::RankBody};
+use super::views::{audit::AuditBody, profile::ProfileBody, rank::RankBody};
 use super::{HistoryError, HistoryQuery, Shared, View};
 use crate::status::{OPENMETRICS, Overall};
 use crate::units::Stamp;
@@ -120,6 +120,29 @@ pub(super) async fn rank(
     let site = shared.site(&id).ok_or_else(|| Refusal::no_such_site(&id))?;
     let [from, to] = parameters("rank", ["from", "to"], given)?;
     ask(&shared, HistoryQuery { site, from, to, by: None, view: View::Rank, compare: None }).await
+}
+
+/// Whether the map of a site is true: readings held against it, and the lines to change.
+#[utoipa::path(get, path = "/api/sites/{site}/audit",
+    params(
+        ("site" = String, Path,),
+        ("from" = Option<String>, Query, description = "As for history; a day before the end if it is not given"),
+        ("to" = Option<String>, Query, description = "Likewise; not included"),
+    ),
+    responses(
+        (status = 200, body = AuditBody),
+        (status = 400, body = Refused, description = "a parameter is wrong"),
+        (status = 404, body = Refused, description = "no such site"),
+        (status = 503, body = Refused, description = "the store could not answer"),
+    ))]
+pub(super) async fn audit(
+    State(shared): State<Arc<Shared>>,
+    Path(id): Path<String>,
+    Query(given): Query<Vec<(String, String)>>,
+) -> Result<Response, Refusal> {
+    let site = shared.site(&id).ok_or_else(|| Refusal::no_such_site(&id))?;
+    let [from, to] = parameters("audit", ["from", "to"], given)?;
+    ask(&shared, HistoryQuery { site, from, to, by: None, view: View::Audit, compare: None }).await
 }
 
 async fn ask(shared: &Shared, query: HistoryQuery) -> Result<Response, Refusal> {

@@ -100,6 +100,8 @@ pub fn answer<S: Source>(
             let (zone, ranking) = views::rank::read(site, range, now, source)?;
             text(&views::rank::body(site, &zone, &ranking))
         }
+        // It needs readings, which a source of rows does not have: `views::audit::answer`.
+        View::Audit => Err(HistoryError::Failed("an audit is of readings".to_owned())),
     }
 }
 

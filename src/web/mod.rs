@@ -70,6 +70,8 @@ pub enum View {
     Profile,
     /// The ranking of loads.
     Rank,
+    /// Whether the map is true.
+    Audit,
 }
 
 /// Gives the notes of a site, by its id, that touch a range. It blocks.
@@ -184,6 +186,7 @@ fn routes() -> Vec<(&'static str, MethodRouter<Arc<Shared>>)> {
         ("/api/sites/{site}/history", get(api::history)),
         ("/api/sites/{site}/profile", get(api::profile)),
         ("/api/sites/{site}/rank", get(api::rank)),
+        ("/api/sites/{site}/audit", get(api::audit)),
         (
             "/api/sites/{site}/annotations",
             get(views::notes::list)

@@ -24,6 +24,7 @@ use super::{api, live, page, views};
         api::history,
         api::profile,
         api::rank,
+        api::audit,
         views::notes::list,
         views::notes::add,
         views::notes::remove,

@@ -1,6 +1,7 @@
 //! Bodies of the views of history beside energy by interval: comparisons, the typical day, the
 //! ranking, and the notes that go with all of them.
 
+pub mod audit;
 pub mod compare;
 pub mod notes;
 pub mod profile;

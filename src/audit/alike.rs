@@ -1,0 +1,96 @@
+//! Channels that show the same thing: two CTs on one wire, and circuits that another channel carries.
+
+use super::claims::{BusClaims, Claim};
+use super::gather::{Changes, Evidence};
+use crate::site::{Role, Site};
+use crate::units::Stamp;
+
+/// Moments of change that a likeness has to rest on.
+const MIN_MOMENTS: usize = 5;
+/// Two CTs of class 1 on one wire differ by less than this part of their changes.
+const SAME: f64 = 0.03;
+
+/// The finest changes that have both channels.
+fn both(evidence: &Evidence, a: usize, b: usize) -> Option<&Changes> {
+    let has = |changes: &&Changes, channel: usize| {
+        changes.rows.iter().skip(channel).step_by(evidence.channels.max(1)).any(|x| !x.is_nan())
+    };
+    evidence.changes.iter().find(|changes| has(changes, a) && has(changes, b))
+}
+
+/// Whether two channels always move alike; by how much the second for each watt of the first.
+pub fn twins(evidence: &Evidence, a: usize, b: usize) -> Option<f64> {
+    let changes = both(evidence, a, b)?;
+    let (mut aa, mut ab, mut bb, mut moments) = (0.0, 0.0, 0.0, 0);
+    for row in changes.rows.chunks_exact(evidence.channels) {
+        let (x, y) = (f64::from(row[a]), f64::from(row[b]));
+        let floor = f64::from(changes.floor_w[a].max(changes.floor_w[b]));
+        if x.is_nan() || y.is_nan() || x.abs().max(y.abs()) < floor {
+            continue;
+        }
+        moments += 1;
+        aa += x * x;
+        ab += x * y;
+        bb += y * y;
+    }
+    if moments < MIN_MOMENTS || aa == 0.0 || bb == 0.0 {
+        return None;
+    }
+    let slope = ab / aa;
+    let rest = ((bb - ab * ab / aa).max(0.0) / bb).sqrt();
+    (rest < SAME && (slope.abs() - 1.0).abs() < 0.06).then_some(slope)
+}
+
+/// Which circuits of a bus seem to be carried by another circuit of it: their CTs, and one CT of the carrier.
+pub fn nests(site: &Site, evidence: &Evidence, claims: &BusClaims, at: Stamp) -> Vec<(Vec<usize>, usize)> {
+    let mut circuits: Vec<usize> = claims.cts.iter().map(|ct| ct.place.circuit).collect();
+    circuits.dedup();
+    let role = |circuit: usize| site.circuits[circuit].entry(at).map(|entry| entry.role);
+    let of = |circuit: usize| -> Vec<usize> {
+        (0..claims.cts.len()).filter(|ct| claims.cts[*ct].place.circuit == circuit).collect()
+    };
+    let mut all = Vec::new();
+    for carrier in &circuits {
+        if matches!(role(*carrier), Some(Role::Pv | Role::Storage)) {
+            continue;
+        }
+        let inside: Vec<usize> = circuits
+            .iter()
+            .filter(|circuit| *circuit != carrier)
+            .filter(|circuit| !matches!(role(**circuit), Some(Role::Feeder(_))))
+            .filter(|circuit| carries(evidence, claims, &of(*carrier), &of(**circuit)))
+            .flat_map(|circuit| of(*circuit))
+            .collect();
+        if !inside.is_empty() {
+            all.push((inside, of(*carrier)[0]));
+        }
+    }
+    all
+}
+
+/// Whether each change of `inner` is one of `outer`, and `outer` has others too.
+fn carries(evidence: &Evidence, claims: &BusClaims, outer: &[usize], inner: &[usize]) -> bool {
+    let channel = |ct: usize| claims.cts[ct].channel;
+    let Some(changes) = both(evidence, channel(outer[0]), channel(inner[0])) else { return false };
+    let watts = |row: &[f32], cts: &[usize]| -> f64 {
+        let of = |ct: &Claim| f64::from(row[ct.channel]) * ct.factor * if ct.doubled { 2.0 } else { 1.0 };
+        cts.iter().map(|ct| of(&claims.cts[*ct])).sum()
+    };
+    let floor =
+        |cts: &[usize]| cts.iter().map(|ct| f64::from(changes.floor_w[channel(*ct)])).fold(12.0, f64::max);
+    let (outer_floor, inner_floor) = (floor(outer), floor(inner));
+    let (mut moved, mut carried, mut others) = (0, 0, 0);
+    for row in changes.rows.chunks_exact(evidence.channels) {
+        let (out, own) = (watts(row, outer), watts(row, inner));
+        if out.is_nan() || own.is_nan() {
+            continue;
+        }
+        if own.abs() > 1.5 * inner_floor {
+            moved += 1;
+            carried += usize::from((out - own).abs() < 0.1 * own.abs() + outer_floor && out * own > 0.0);
+        } else if out.abs() > 2.0 * outer_floor && own.abs() < 0.3 * out.abs() {
+            others += 1;
+        }
+    }
+    moved >= MIN_MOMENTS && carried * 10 >= moved * 8 && others >= 3
+}

@@ -1,0 +1,150 @@
+//! From evidence to estimates: the rows of each time scale, fitted and put together.
+
+use nalgebra::DVector;
+
+use super::claims::{BusClaims, Claim, Response};
+use super::fit::{Fit, Rows, combine, fit};
+use super::gather::{Changes, Evidence, Levels};
+use crate::units::Span;
+
+/// Rows that a fit of levels takes at most: beyond them time is spent and nothing gained.
+const MAX_ROWS: usize = 2000;
+/// A change of levels below this is noise, in W.
+const LEVEL_FLOOR_W: f64 = 20.0;
+/// How far estimates are trusted: steps as they are; a minute and a quarter-hour less, because what people
+/// do at the same time (loads that are related, but not switched together) adds up over longer stretches.
+const TRUST_MINUTE: f64 = 0.04;
+const TRUST_QUARTER: f64 = 0.12;
+
+/// One fit for each response of a bus, with a column for each of `cts`.
+pub fn estimate(evidence: &Evidence, responses: &[Response], cts: &[Claim]) -> Vec<Fit> {
+    let mut all = Vec::new();
+    for (r, response) in responses.iter().enumerate() {
+        let prior = DVector::from_iterator(
+            cts.len(),
+            cts.iter().map(|ct| ct.options[0].get(r).copied().unwrap_or(0.0)),
+        );
+        let mut fits: Vec<(Fit, f64)> = Vec::new();
+        for changes in &evidence.changes {
+            let rows = of_changes(changes, evidence.channels, response, cts);
+            if !rows.is_empty() {
+                fits.push((fit(&rows, &prior), 0.0));
+            }
+        }
+        let coarsest = evidence.changes.iter().map(|changes| changes.period_s).fold(1.0, f64::max);
+        for (seconds, trust) in [((4.0 * coarsest).max(60.0), TRUST_MINUTE), (900.0, TRUST_QUARTER)] {
+            let rows = of_levels(&evidence.levels, evidence.channels, seconds, response, cts);
+            if !rows.is_empty() {
+                fits.push((fit(&rows, &prior), trust));
+            }
+        }
+        all.push(
+            combine(&fits).unwrap_or_else(|| fit(&Rows { columns: cts.len(), ..Rows::default() }, &prior)),
+        );
+    }
+    all
+}
+
+/// The estimates of a whole bus.
+pub fn of_bus(evidence: &Evidence, claims: &BusClaims) -> Vec<Fit> {
+    estimate(evidence, &claims.responses, &claims.cts)
+}
+
+/// What the feed did in a row; NaN if a part of it is unknown.
+pub fn feed_change(row: &[f32], response: &Response) -> f64 {
+    response.terms.iter().map(|(channel, factor)| f64::from(row[*channel]) * factor).sum()
+}
+
+fn of_changes(changes: &Changes, channels: usize, response: &Response, cts: &[Claim]) -> Rows {
+    let floors: Vec<f64> = cts
+        .iter()
+        .map(|ct| f64::from(changes.floor_w.get(ct.channel).copied().unwrap_or(0.0)) * ct.factor.abs())
+        .collect();
+    rows(changes.rows.chunks_exact(channels.max(1)), response, cts, floors)
+}
+
+fn of_levels(levels: &Levels, channels: usize, seconds: f64, response: &Response, cts: &[Claim]) -> Rows {
+    let times = (seconds / levels.period.as_seconds()).round().max(1.0) as usize;
+    let coarse = coarse(levels, channels, times);
+    let stride = channels.max(1);
+    let count = coarse.len() / stride;
+    let mut differences: Vec<f32> = Vec::with_capacity(coarse.len());
+    for n in 1..count {
+        let (before, after) = (&coarse[(n - 1) * stride..n * stride], &coarse[n * stride..(n + 1) * stride]);
+        differences.extend(before.iter().zip(after).map(|(before, after)| after - before));
+    }
+    let floors = vec![LEVEL_FLOOR_W; cts.len()];
+    rows(differences.chunks_exact(stride), response, cts, floors)
+}
+
+/// Means over `times` intervals that follow each other, unknown if one of them is.
+pub fn coarse(levels: &Levels, channels: usize, times: usize) -> Vec<f32> {
+    let stride = channels.max(1);
+    let mut means = Vec::with_capacity(levels.rows.len() / times.max(1));
+    let whole = Span(levels.period.0 * times as i64);
+    let mut at = 0;
+    while at + times <= levels.at.len() {
+        // Back to back, on the grid of whole lengths.
+        let start = levels.at[at];
+        let in_line = levels.at[at + times - 1] - start == Span(levels.period.0 * (times as i64 - 1));
+        if start.floor(whole) != start || !in_line {
+            at += 1;
+            continue;
+        }
+        for channel in 0..stride {
+            let sum: f32 = (at..at + times).map(|row| levels.rows[row * stride + channel]).sum();
+            means.push(sum / times as f32);
+        }
+        at += times;
+    }
+    means
+}
+
+fn rows<'r>(
+    source: impl ExactSizeIterator<Item = &'r [f32]>,
+    response: &Response,
+    cts: &[Claim],
+    floor: Vec<f64>,
+) -> Rows {
+    let every = source.len().div_ceil(2 * MAX_ROWS).max(1);
+    let all: Vec<&[f32]> = source.collect();
+    // A channel that is mostly unknown (not on this grid, or dead) has no part in this fit.
+    let absent: Vec<bool> = cts
+        .iter()
+        .map(|ct| all.iter().filter(|row| row[ct.channel].is_nan()).count() * 2 > all.len())
+        .collect();
+    let mut rows = Rows { columns: cts.len(), floor, ..Rows::default() };
+    let mut x = vec![0.0; cts.len()];
+    for row in all.iter().step_by(every) {
+        let y = feed_change(row, response);
+        if y.is_nan() {
+            continue;
+        }
+        let mut moved = false;
+        let mut whole = true;
+        for (c, ct) in cts.iter().enumerate() {
+            x[c] = 0.0;
+            if absent[c] {
+                continue;
+            }
+            let value = f64::from(row[ct.channel]) * ct.factor;
+            if value.is_nan() {
+                whole = false;
+                break;
+            }
+            moved |= value.abs() > 0.7 * rows.floor[c];
+            // What is noise anyway would make every row one of all circuits.
+            if value.abs() > 0.15 * rows.floor[c] {
+                x[c] = value;
+            }
+        }
+        if whole && moved {
+            rows.x.extend_from_slice(&x);
+            rows.y.push(y);
+            if rows.len() >= 2 * MAX_ROWS {
+                break;
+            }
+        }
+    }
+    rows
+}

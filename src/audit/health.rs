@@ -1,0 +1,211 @@
+//! Channels that are wrong by themselves: dead, stuck, saturated, too coarse; and books that come out below
+//! zero.
+
+use super::claims::BusClaims;
+use super::estimate::coarse;
+use super::judge::Court;
+use super::mend;
+use super::picture::Picture;
+use super::report::{Finding, Kind};
+use super::stats::Stats;
+use crate::site::{CircuitEntry, EndUse, Role};
+
+/// A channel is judged after so many seconds of readings.
+const LONG_S: f64 = 20.0 * 3600.0;
+/// A live reading repeats itself for so long only if its load is off.
+const STUCK_S: f64 = 4.0 * 3600.0;
+/// Below this a reading is what an open input shows, in W.
+const NOTHING_W: f32 = 2.0;
+/// A resolution of so many watts hides what most circuits do.
+const COARSE_W: f32 = 90.0;
+/// Samples at one and the same highest value.
+const AT_TOP: u64 = 20;
+/// Nominal leg to neutral.
+const VOLTS: f32 = 120.0;
+/// Source of the limit: IEC 61869-2, class 1: 3 % at 5 % of the rated current; both sides of the sum err.
+const CLASS_1: f64 = 0.03;
+
+/// What each mapped channel shows by itself.
+pub(super) fn of_channels(court: &Court<'_>, findings: &mut Vec<Finding>) {
+    for (circuit, named) in court.site.circuits.iter().enumerate() {
+        let Some(entry) = named.entry(court.at) else { continue };
+        for (ct, of) in entry.cts.iter().enumerate() {
+            let stats = &court.evidence.stats[of.channel.0 as usize];
+            if stats.seconds < LONG_S {
+                continue;
+            }
+            if let Some((kind, evidence, what)) =
+                of_channel(court, circuit, entry, stats, of.channel.0 as usize)
+            {
+                findings.push(finding(court, circuit, ct, kind, what, evidence));
+            }
+        }
+    }
+}
+
+type Seen = Option<(Kind, String, &'static str)>;
+
+fn of_channel(
+    court: &Court<'_>,
+    circuit: usize,
+    entry: &CircuitEntry,
+    stats: &Stats,
+    channel: usize,
+) -> Seen {
+    let hours = |seconds: f64| seconds / 3600.0;
+    if stats.top <= NOTHING_W {
+        let still = stats.moves == 0 && jitters(court, channel);
+        return (still || always_runs(entry.end_use)).then(|| {
+            let evidence = format!("never above {:.1} W in {:.0} h", stats.top, hours(stats.seconds));
+            (Kind::Dead, evidence, "shows nothing")
+        });
+    }
+    let (run, value) = stats.longest;
+    if run >= STUCK_S && value.abs() > (5.0 * stats.quantum).max(NOTHING_W) {
+        let evidence = format!("{value:.1} W without a change for {:.1} h", hours(run));
+        return Some((Kind::Stuck, evidence, "repeats one value"));
+    }
+    if let Some(rating) = entry.ct_rating_a {
+        let end = rating as f32 * VOLTS;
+        let near = (stats.top / end - 1.0).abs() < 0.04;
+        if near && stats.at_top >= AT_TOP && stats.top > 20.0 * stats.quantum {
+            let evidence = format!(
+                "{} readings end at {:.0} W; {rating} A at 120 V are {end:.0} W",
+                stats.at_top, stats.top
+            );
+            return Some((Kind::Saturated, evidence, "ends at the CT's rating"));
+        }
+    }
+    let _ = circuit;
+    (stats.quantum >= COARSE_W && stats.moves > 0).then(|| {
+        let evidence = format!("its readings are {:.0} W apart at least", stats.quantum);
+        (Kind::Coarse, evidence, "is too coarse to follow its load")
+    })
+}
+
+/// Whether the other channels of the same device show that a working input is never quite still.
+fn jitters(court: &Court<'_>, channel: usize) -> bool {
+    let device = court.site.channels[channel].device;
+    let others = (0..court.site.channels.len())
+        .filter(|other| *other != channel && court.site.channels[*other].device == device)
+        .map(|other| &court.evidence.stats[other])
+        .filter(|stats| stats.seconds >= LONG_S);
+    let all: Vec<bool> = others.map(|stats| stats.quantum > 0.0 && stats.quantum < 0.5).collect();
+    all.len() >= 3 && all.iter().filter(|fine| **fine).count() * 4 >= all.len() * 3
+}
+
+/// Loads that run every day, whatever people do.
+fn always_runs(end_use: EndUse) -> bool {
+    matches!(end_use, EndUse::Refrigeration | EndUse::Pv)
+}
+
+fn finding(
+    court: &Court<'_>,
+    circuit: usize,
+    ct: usize,
+    kind: Kind,
+    what: &str,
+    evidence: String,
+) -> Finding {
+    let entry = court.entry(circuit);
+    let about = court.site.circuits[circuit].id.clone();
+    let channel = court.site.channels[entry.cts[ct].channel.0 as usize].name.clone();
+    let advice = match kind {
+        Kind::Dead => "see that the CT's plug is in and its jaws are closed (a licensed electrician's work)",
+        Kind::Stuck => "restart the device; if it stays, its input is broken",
+        Kind::Saturated => {
+            "have a CT of a higher rating put in, and set it in the device and in `ct_rating_a`"
+        }
+        _ => "have the device send a finer unit, for example W in place of kW",
+    };
+    Finding {
+        kind,
+        what: format!("{} ({channel}) {what}", entry.label),
+        channels: vec![channel],
+        evidence,
+        picture: Picture::default(),
+        confidence: 0.9,
+        certain: "the device's own display, read while the load is switched".to_owned(),
+        line: mend::line_of(entry),
+        edits: Vec::new(),
+        advice: advice.to_owned(),
+        accepted: court.site.accepted(kind.as_str(), &about).map(|accept| accept.reason.clone()),
+        about,
+    }
+}
+
+/// Buses whose circuits take more than flows in, for longer than meters can err.
+pub(super) fn of_books(court: &Court<'_>, findings: &mut Vec<Finding>) {
+    for claims in &court.buses {
+        let bus = &court.site.buses[claims.bus];
+        // What another finding explains is not said twice.
+        let explained = findings.iter().any(|finding| {
+            finding.about == bus.id
+                || claims.cts.iter().any(|ct| court.site.circuits[ct.place.circuit].id == finding.about)
+        });
+        if explained || claims.cts.is_empty() {
+            continue;
+        }
+        let (below, quarters, worst) = below_zero(court, claims);
+        if quarters >= 16 && below * 10 >= quarters {
+            findings.push(negative(court, claims, below, quarters, worst));
+        }
+    }
+}
+
+/// (quarter-hours below what meters can err, all of them, the lowest in W).
+fn below_zero(court: &Court<'_>, claims: &BusClaims) -> (usize, usize, f64) {
+    let stride = court.evidence.channels.max(1);
+    let levels = &court.evidence.levels;
+    let times = (900.0 / levels.period.as_seconds()).round().max(1.0) as usize;
+    let rows = coarse(levels, stride, times);
+    let (mut below, mut all, mut worst) = (0, 0, 0.0_f64);
+    for row in rows.chunks_exact(stride) {
+        let feed: f64 =
+            claims.responses.iter().map(|response| super::estimate::feed_change(row, response)).sum();
+        let mut rest = feed;
+        let mut size = feed.abs();
+        for ct in claims.cts.iter().filter(|ct| ct.options[0].iter().any(|x| *x != 0.0)) {
+            let watts = f64::from(row[ct.channel]) * ct.factor * if ct.doubled { 2.0 } else { 1.0 };
+            rest -= watts;
+            size += watts.abs();
+        }
+        if rest.is_nan() {
+            continue;
+        }
+        all += 1;
+        if rest < -(CLASS_1 * size + 20.0) {
+            below += 1;
+        }
+        worst = worst.min(rest);
+    }
+    (below, all, worst)
+}
+
+fn negative(court: &Court<'_>, claims: &BusClaims, below: usize, all: usize, worst: f64) -> Finding {
+    let bus = &court.site.buses[claims.bus];
+    let own = court.site.feeds.iter().find(|feed| feed.bus == claims.bus && feed.span.contains(&court.at));
+    let feeder = court.site.circuits.iter().filter_map(|circuit| circuit.entry(court.at));
+    let feeder = feeder.into_iter().find(|entry| entry.role == Role::Feeder(claims.bus)).map(mend::line_of);
+    Finding {
+        kind: Kind::UntrackedNegative,
+        about: bus.id.clone(),
+        channels: Vec::new(),
+        what: format!("the circuits of \"{}\" take more than flows into it", bus.id),
+        evidence: format!(
+            "{below} of {all} quarter-hours lie below what two CTs of class 1 can err (3 % of all flows and 20 W); the \
+             lowest is {worst:.0} W"
+        ),
+        picture: Picture::default(),
+        confidence: 0.7,
+        certain: "`panelwright verify` of the circuits that are not yet proven".to_owned(),
+        line: own.map(|feed| feed.channels.0).or(feeder).unwrap_or(1),
+        edits: Vec::new(),
+        advice: "one of the circuits that the audit could not prove counts too much, or the feed too little"
+            .to_owned(),
+        accepted: court
+            .site
+            .accepted(Kind::UntrackedNegative.as_str(), &bus.id)
+            .map(|accept| accept.reason.clone()),
+    }
+}
