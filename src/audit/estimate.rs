@@ -1,6 +1,6 @@
 //! From evidence to estimates: the rows of each time scale, fitted and put together.
 
-use nalgebra::DVector;
+use nalgebra::{DMatrix, DVector};
 
 use super::claims::{BusClaims, Claim, Response};
 use super::fit::{Fit, Rows, combine, fit};
@@ -47,7 +47,48 @@ pub fn estimate(evidence: &Evidence, responses: &[Response], cts: &[Claim]) -> V
 
 /// The estimates of a whole bus.
 pub fn of_bus(evidence: &Evidence, claims: &BusClaims) -> Vec<Fit> {
-    estimate(evidence, &claims.responses, &claims.cts)
+    let mut fits = estimate(evidence, &claims.responses, &claims.cts);
+    for a in 0..claims.cts.len() {
+        for b in a + 1..claims.cts.len() {
+            if claims.cts[a].place.circuit == claims.cts[b].place.circuit
+                && let Some(sign) = inseparable(evidence, &claims.cts[a], &claims.cts[b])
+            {
+                fits.iter_mut().for_each(|fit| forget(fit, a, b, sign));
+            }
+        }
+    }
+    fits
+}
+
+/// Two CTs of a balanced load: what they differ by is their own noise, and tells nothing. The sign with which
+/// they move together.
+fn inseparable(evidence: &Evidence, a: &Claim, b: &Claim) -> Option<f64> {
+    let change = |pair: &[f32], ct: &Claim| f64::from(pair[1] - pair[0]) * ct.factor;
+    let column = |ct: &Claim| -> Vec<f32> { evidence.levels.column(ct.channel, evidence.channels).collect() };
+    let (first, second) = (column(a), column(b));
+    let (mut plus, mut minus) = (0.0, 0.0);
+    for (x, y) in first.windows(2).zip(second.windows(2)) {
+        let (x, y) = (change(x, a), change(y, b));
+        if !(x + y).is_nan() {
+            plus += (x + y) * (x + y);
+            minus += (x - y) * (x - y);
+        }
+    }
+    match (plus, minus) {
+        (plus, minus) if minus < 0.01 * plus => Some(1.0),
+        (plus, minus) if plus < 0.01 * minus => Some(-1.0),
+        _ => None,
+    }
+}
+
+/// Takes back what a fit says of the difference of two coefficients.
+fn forget(fit: &mut Fit, a: usize, b: usize, sign: f64) {
+    let k = fit.mean.len();
+    let mut along = DVector::zeros(k);
+    along[a] = std::f64::consts::FRAC_1_SQRT_2;
+    along[b] = -sign * std::f64::consts::FRAC_1_SQRT_2;
+    let across = DMatrix::identity(k, k) - &along * along.transpose();
+    fit.information = &across * &fit.information * &across + &along * along.transpose() * 0.25;
 }
 
 /// What the feed did in a row; NaN if a part of it is unknown.

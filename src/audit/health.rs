@@ -18,6 +18,8 @@ const STUCK_S: f64 = 4.0 * 3600.0;
 const NOTHING_W: f32 = 2.0;
 /// A resolution of so many watts hides what most circuits do.
 const COARSE_W: f32 = 90.0;
+/// Changes of both legs alike that nothing explains.
+const HIDDEN: usize = 6;
 /// Samples at one and the same highest value.
 const AT_TOP: u64 = 20;
 /// Nominal leg to neutral.
@@ -54,7 +56,7 @@ fn of_channel(
 ) -> Seen {
     let hours = |seconds: f64| seconds / 3600.0;
     if stats.top <= NOTHING_W {
-        let still = stats.moves == 0 && jitters(court, channel);
+        let still = stats.moves == 0 && (jitters(court, channel) || hidden(court, entry, channel));
         return (still || always_runs(entry.end_use)).then(|| {
             let evidence = format!("never above {:.1} W in {:.0} h", stats.top, hours(stats.seconds));
             (Kind::Dead, evidence, "shows nothing")
@@ -68,7 +70,7 @@ fn of_channel(
     if let Some(rating) = entry.ct_rating_a {
         let end = rating as f32 * VOLTS;
         let near = (stats.top / end - 1.0).abs() < 0.04;
-        if near && stats.at_top >= AT_TOP && stats.top > 20.0 * stats.quantum {
+        if near && stats.at_top >= AT_TOP {
             let evidence = format!(
                 "{} readings end at {:.0} W; {rating} A at 120 V are {end:.0} W",
                 stats.at_top, stats.top
@@ -81,6 +83,37 @@ fn of_channel(
         let evidence = format!("its readings are {:.0} W apart at least", stats.quantum);
         (Kind::Coarse, evidence, "is too coarse to follow its load")
     })
+}
+
+/// Whether the feed shows 240 V loads that no CT explains, although the map has no other 240 V circuit without
+/// a CT: then the one that shows nothing is the one that ran.
+fn hidden(court: &Court<'_>, entry: &CircuitEntry, channel: usize) -> bool {
+    let open = court.site.circuits.iter().filter_map(|circuit| circuit.entry(court.at));
+    let others = open.filter(|other| other.cts.is_empty() && other.legs.len() > 1).count();
+    let silent = court.buses.iter().flat_map(|bus| &bus.cts).filter(|ct| {
+        ct.channel != channel && ct.doubled && court.evidence.stats[ct.channel].top <= NOTHING_W
+    });
+    if entry.legs.len() != 2 || others > 0 || silent.count() > 0 {
+        return false;
+    }
+    let Some(claims) = court.buses.iter().find(|bus| bus.cts.iter().any(|ct| ct.channel == channel)) else {
+        return false;
+    };
+    if claims.responses.len() != 2 {
+        return false;
+    }
+    let moments = court.evidence.changes.iter().map(|changes| {
+        let rows = changes.rows.chunks_exact(court.evidence.channels.max(1));
+        rows.filter(|row| {
+            let quiet = claims.cts.iter().all(|ct| row[ct.channel].abs() < 20.0);
+            let legs: Vec<f64> =
+                claims.responses.iter().map(|r| super::estimate::feed_change(row, r)).collect();
+            let alike = (legs[0] - legs[1]).abs() < 0.06 * legs[0].abs();
+            quiet && alike && legs[0].abs() > 150.0
+        })
+        .count()
+    });
+    moments.max().unwrap_or(0) >= HIDDEN
 }
 
 /// Whether the other channels of the same device show that a working input is never quite still.

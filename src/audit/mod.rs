@@ -54,7 +54,13 @@ pub fn audit(site: &Site, evidence: &Evidence) -> Report {
         silent.push("no panel has a feed with CTs, so no circuit can be held against one".to_owned());
     }
     let (mut findings, proofs) = court.sit();
-    health::of_channels(&court, &mut findings);
+    let mut own = Vec::new();
+    health::of_channels(&court, &mut own);
+    // A channel that is wrong by itself explains whatever else seems to be wrong with it.
+    findings.retain(|finding| {
+        !own.iter().any(|cause: &Finding| cause.about == finding.about && finding.kind == Kind::WrongScale)
+    });
+    findings.extend(own);
     health::of_books(&court, &mut findings);
     let weight = |finding: &Finding| match finding.severity() {
         Severity::Error => 0,

@@ -2,7 +2,11 @@
 //!
 //! `cargo bench --bench audit` prints the table of docs/audit.md; `-- --homes 20` is a short one. Every home
 //! is a function of its number, so a miss can be looked at again: `-- --home 17 --fault NotDoubled`.
-#![allow(clippy::print_stdout, clippy::cast_precision_loss, reason = "a program that prints a table of counts")]
+#![allow(
+    clippy::print_stdout,
+    clippy::cast_precision_loss,
+    reason = "a program that prints a table of counts"
+)]
 
 use std::collections::BTreeMap;
 
@@ -49,7 +53,12 @@ fn main() {
             proven.0 += report.proofs.iter().filter(|proof| proof.state.as_str() == "proven").count();
             proven.1 += report.proofs.len();
             for finding in report.open() {
-                false_findings.push(format!("home {seed}: {} {} ({})", finding.id(), finding.evidence, finding.confidence));
+                false_findings.push(format!(
+                    "home {seed}: {} {} ({})",
+                    finding.id(),
+                    finding.evidence,
+                    finding.confidence
+                ));
             }
             for fault in Fault::ALL {
                 if options.only.as_ref().is_some_and(|only| *only != format!("{fault:?}")) {
@@ -59,10 +68,21 @@ fn main() {
             }
             if options.pairs && options.only.is_none() {
                 for pair in 0..6 {
-                    let pick = |n: u64| Fault::ALL[((seed * 31 + pair * 7 + n * 5) % Fault::ALL.len() as u64) as usize];
+                    let pick = |n: u64| {
+                        Fault::ALL[((seed * 31 + pair * 7 + n * 5) % Fault::ALL.len() as u64) as usize]
+                    };
                     let two = [pick(0), pick(1)];
                     if two[0] != two[1] {
-                        one(&home, &evidence, &two, seed * 100 + pair, (*period_s, hours), &truth, &options, &mut table);
+                        one(
+                            &home,
+                            &evidence,
+                            &two,
+                            seed * 100 + pair,
+                            (*period_s, hours),
+                            &truth,
+                            &options,
+                            &mut table,
+                        );
                     }
                 }
             }
@@ -109,7 +129,8 @@ fn one(
     };
     let report = audit(&site, evidence);
     for done in &injected {
-        let name = if faults.len() == 1 { format!("{:?}", done.fault) } else { format!("pair: {:?}", done.fault) };
+        let name =
+            if faults.len() == 1 { format!("{:?}", done.fault) } else { format!("pair: {:?}", done.fault) };
         let score = table.entry(name).or_default();
         score.put_in += 1;
         let about: Vec<&str> = done.about.iter().map(|n| home.plan.circuits[*n].id.as_str()).collect();
@@ -146,7 +167,8 @@ fn mended(site: &Site, text: &str, report: &Report, truth: &Site, fault: Fault, 
     let Some(hit) = report.findings.iter().find(|finding| finding.kind == fault.kind()) else { return false };
     if matches!(fault, Fault::Unbalanced | Fault::Dead | Fault::Stuck | Fault::Saturated | Fault::Coarse) {
         let circuit = site.circuits.iter().find(|circuit| circuit.id == hit.about);
-        return circuit.is_some_and(|c| c.latest().written.channels.is_some_and(|(first, _)| first == hit.line));
+        return circuit
+            .is_some_and(|c| c.latest().written.channels.is_some_and(|(first, _)| first == hit.line));
     }
     let edits: Vec<_> = report.findings.iter().flat_map(|finding| finding.edits.clone()).collect();
     let Some(mended) = parse("mended.toml", &apply(text, &edits)).site else { return false };
@@ -171,7 +193,12 @@ fn says(site: &Site) -> Vec<String> {
         })
         .collect();
     let feeds = site.feeds.iter().map(|feed| {
-        let mut cts: Vec<_> = feed.cts.iter().zip(&feed.terms).map(|(ct, term)| (ct.leg, term.series.0, term.millionths)).collect();
+        let mut cts: Vec<_> = feed
+            .cts
+            .iter()
+            .zip(&feed.terms)
+            .map(|(ct, term)| (ct.leg, term.series.0, term.millionths))
+            .collect();
         cts.sort_unstable();
         format!("{cts:?}")
     });
@@ -205,12 +232,23 @@ fn print(
     verbose: bool,
 ) {
     println!("\n## {period_s} s data, {hours} h, {clean} homes\n");
-    println!("| fault | put in | found | recall | right line | more findings |\n| --- | ---: | ---: | ---: | ---: | ---: |");
+    println!(
+        "| fault | put in | found | recall | right line | more findings |\n| --- | ---: | ---: | ---: | ---: | ---: |"
+    );
     let mut all = (Score::default(), Score::default());
     for (name, score) in table {
-        let share = |part: usize, of: usize| if of == 0 { "–".to_owned() } else { format!("{:.1} %", 100.0 * part as f64 / of as f64) };
-        let line = if name.starts_with("pair") { "–".to_owned() } else { share(score.right_line, score.found) };
-        println!("| {name} | {} | {} | {} | {line} | {} |", score.put_in, score.found, share(score.found, score.put_in), score.others);
+        let share = |part: usize, of: usize| {
+            if of == 0 { "–".to_owned() } else { format!("{:.1} %", 100.0 * part as f64 / of as f64) }
+        };
+        let line =
+            if name.starts_with("pair") { "–".to_owned() } else { share(score.right_line, score.found) };
+        println!(
+            "| {name} | {} | {} | {} | {line} | {} |",
+            score.put_in,
+            score.found,
+            share(score.found, score.put_in),
+            score.others
+        );
         let sum = if name.starts_with("pair") { &mut all.1 } else { &mut all.0 };
         sum.put_in += score.put_in;
         sum.found += score.found;
@@ -244,7 +282,8 @@ fn print(
 }
 
 fn options() -> Options {
-    let mut options = Options { homes: 200, first: 0, only: None, period_s: vec![1, 60], verbose: false, pairs: true };
+    let mut options =
+        Options { homes: 200, first: 0, only: None, period_s: vec![1, 60], verbose: false, pairs: true };
     let mut arguments = std::env::args().skip(1);
     while let Some(argument) = arguments.next() {
         let mut number = || arguments.next().and_then(|text| text.parse::<u64>().ok());

@@ -183,9 +183,14 @@ impl Home {
             Fault::Dead => self.tampered.push((channel(self, at), Tamper::Dead)),
             Fault::Stuck => self.tampered.push((channel(self, at), Tamper::Stuck(217.3))),
             Fault::Saturated => {
-                let end = f32::from(self.plan.circuits[at].ct_a.min(5) as u16) * 120.0;
-                self.plan.circuits[at].ct_a = 5;
-                self.tampered.push((channel(self, at), Tamper::Saturated(end)));
+                // A CT that ends at three quarters of what the load draws.
+                let most = self.peak(at);
+                let amps = (0.75 * most / 120.0).floor().max(1.0);
+                if amps * 120.0 > 0.9 * most {
+                    return None;
+                }
+                self.plan.circuits[at].ct_a = amps as u32;
+                self.tampered.push((channel(self, at), Tamper::Saturated(amps as f32 * 120.0)));
             }
             Fault::Coarse => self.tampered.push((channel(self, at), Tamper::Coarse(100.0))),
             _ => self.mistake(fault, at, pick(4, 2)),
@@ -240,6 +245,13 @@ impl Home {
         let name = self.plan.circuits[at].cts[0].channel.clone();
         let channel = self.plan.channels.iter().position(|known| *known == name).expect("a CT has a channel");
         self.plan.wires[channel] = Wire::Circuit(wire, leg);
+    }
+
+    /// The most that one leg of a circuit carries over a day, in W.
+    fn peak(&self, at: usize) -> f64 {
+        let mut load = self.loads[at].clone();
+        let legs = (0..86_400).step_by(10).map(|t| load.at(super::START_S + t, 10.0));
+        legs.map(|legs| legs[0][0].max(legs[1][0])).fold(0.0, f64::max)
     }
 
     fn differ(&self, a: usize, b: usize) -> bool {
