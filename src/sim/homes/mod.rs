@@ -7,6 +7,8 @@
 mod faults;
 mod loads;
 mod plan;
+#[cfg(test)]
+mod tests;
 
 pub use faults::{Fault, Injected};
 pub use plan::{Circuit, Ct, Plan};

@@ -216,7 +216,7 @@ impl Plan {
         let pick = |of: u64, p: f64| unit(mix(&[key, of])) < p;
         let leg = (!kind.two_pole).then(|| usize::from(pick(1, 0.5)));
         let at = self.circuit(kind.id, &kind, bus, leg);
-        let mut load = Load::new(kind, key, leg.unwrap_or(0));
+        let load = Load::new(kind, key, leg.unwrap_or(0));
         let turned = pick(2, 0.15);
         let pv = kind.id == "solar";
         let source = pv || kind.id == "battery";
@@ -243,9 +243,6 @@ impl Plan {
                     self.channels.iter().position(|name| *name == ct.channel).expect("it was just made");
                 self.turned[channel] = 1.0;
             }
-        }
-        if let Some(first) = loads.first_mut().filter(|_| false) {
-            load.clone_from(first);
         }
         loads.push(load);
     }
