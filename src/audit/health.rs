@@ -16,6 +16,10 @@ const LONG_S: f64 = 20.0 * 3600.0;
 const STUCK_S: f64 = 4.0 * 3600.0;
 /// Below this a reading is what an open input shows, in W.
 const NOTHING_W: f32 = 2.0;
+/// Mains and loads waver by some thousandths: that shows from so many steps of the resolution on.
+const STEPS: f32 = 150.0;
+/// What stands by may well be still, in W.
+const STANDBY_W: f32 = 30.0;
 /// A resolution of so many watts hides what most circuits do.
 const COARSE_W: f32 = 90.0;
 /// Changes of both legs alike that nothing explains.
@@ -61,7 +65,8 @@ fn of_channel(
         });
     }
     let (run, value) = stats.longest;
-    if run >= STUCK_S && value.abs() > (5.0 * stats.quantum).max(NOTHING_W) {
+    // A standing load of some watts can look still to a coarse meter; one of this many steps cannot.
+    if run >= STUCK_S && value.abs() > (STEPS * stats.quantum).max(STANDBY_W) {
         let evidence = format!("{value:.1} W without a change for {:.1} h", hours(run));
         return Some((Kind::Stuck, evidence, "repeats one value"));
     }
