@@ -49,13 +49,7 @@ pub(super) fn of_channels(court: &Court<'_>, findings: &mut Vec<Finding>) {
 
 type Seen = Option<(Kind, String, &'static str)>;
 
-fn of_channel(
-    court: &Court<'_>,
-    circuit: usize,
-    entry: &CircuitEntry,
-    stats: &Stats,
-    channel: usize,
-) -> Seen {
+fn of_channel(court: &Court<'_>, entry: &CircuitEntry, stats: &Stats, channel: usize) -> Seen {
     let hours = |seconds: f64| seconds / 3600.0;
     if stats.top <= NOTHING_W {
         let still = stats.moves == 0 && (jitters(court, channel) || hidden(court, entry, channel));
