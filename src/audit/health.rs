@@ -75,7 +75,8 @@ fn of_channel(court: &Court<'_>, entry: &CircuitEntry, stats: &Stats, channel: u
             return Some((Kind::Saturated, evidence, "ends at the CT's rating"));
         }
     }
-    (stats.quantum >= COARSE_W && stats.moves > 0).then(|| {
+    // A load that is just on or off has one step, its own.
+    (stats.quantum >= COARSE_W && stats.top >= 2.5 * stats.quantum).then(|| {
         let evidence = format!("its readings are {:.0} W apart at least", stats.quantum);
         (Kind::Coarse, evidence, "is too coarse to follow its load")
     })
