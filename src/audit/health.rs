@@ -76,7 +76,7 @@ fn of_channel(court: &Court<'_>, entry: &CircuitEntry, stats: &Stats, channel: u
         }
     }
     // A load that is just on or off has one step, its own.
-    (stats.quantum >= COARSE_W && stats.top >= 2.5 * stats.quantum).then(|| {
+    (stats.quantum >= COARSE_W && stats.top >= 2.5 * stats.quantum && is_round(stats.quantum)).then(|| {
         let evidence = format!("its readings are {:.0} W apart at least", stats.quantum);
         (Kind::Coarse, evidence, "is too coarse to follow its load")
     })
@@ -111,6 +111,11 @@ fn hidden(court: &Court<'_>, entry: &CircuitEntry, channel: usize) -> bool {
         .count()
     });
     moments.max().unwrap_or(0) >= HIDDEN
+}
+
+/// A unit of kW with one or two decimals, and not the step of a load.
+fn is_round(watts: f32) -> bool {
+    ((watts / 50.0).round() * 50.0 - watts).abs() < 0.05
 }
 
 /// Whether the other channels of the same device show that a working input is never quite still.
