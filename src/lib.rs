@@ -21,6 +21,7 @@
 //! - [`store`]: SQLite: journal, blocks, rows, outbox
 //! - [`central`]: the outbox to central stores
 //! - [`publish`]: topics out
+//! - [`schedule`]: the panel schedule and CT directory, to print
 //! - [`web`]: API, live stream, metrics, health
 //! - [`sim`]: a simulated site with known truth, for the demo, tests and benchmarks
 //! - [`daemon`]: wires the tasks; owns start and ordered shutdown
@@ -60,6 +61,8 @@ pub mod store;
 pub mod central;
 
 pub mod publish;
+
+pub mod schedule;
 
 pub mod web;
 

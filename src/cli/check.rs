@@ -41,6 +41,10 @@ struct Line {
     what: String,
     why: String,
     write: String,
+    /// The clause of the standard that it goes by.
+    source: Option<&'static str>,
+    /// Why the map's owner takes it as it is.
+    accepted: Option<String>,
 }
 
 /// All that was checked.
@@ -90,7 +94,7 @@ fn report(common: &Common, announcements: bool) -> Report {
     findings.extend(faults.into_iter().map(Line::from));
     let count = |severity: Severity| {
         let severity = severity.to_string();
-        findings.iter().filter(|line| line.severity == severity).count()
+        findings.iter().filter(|line| line.severity == severity && line.accepted.is_none()).count()
     };
     Report {
         errors: count(Severity::Error),
@@ -131,6 +135,8 @@ impl From<Fault> for Line {
             what: fault.what,
             why: String::new(),
             write: fault.write,
+            source: None,
+            accepted: None,
         }
     }
 }
@@ -149,6 +155,8 @@ impl From<Problem> for Line {
             what: problem.what,
             why: String::new(),
             write: problem.hint,
+            source: None,
+            accepted: None,
         }
     }
 }
@@ -163,6 +171,8 @@ impl From<Finding> for Line {
             what: finding.what,
             why: finding.why,
             write: finding.write,
+            source: finding.source,
+            accepted: finding.accepted,
         }
     }
 }
@@ -173,16 +183,29 @@ fn table(report: &Report) -> String {
     for Announced { topic, payload, .. } in report.announcements.iter().flatten() {
         text.push_str(&format!("{topic}\n    {}\n", payload.trim_end().replace('\n', "\n    ")));
     }
-    for Line { severity, file, line, what, why, write, .. } in &report.findings {
+    for Line { severity, file, line, what, why, write, source, accepted, rule } in &report.findings {
         let line = line.map(|line| format!(":{line}")).unwrap_or_default();
         let why = if why.is_empty() { String::new() } else { format!("; {why}") };
-        text.push_str(&format!("{file}{line}: {severity}: {what}{why}; {write}\n"));
+        let source = source.map(|source| format!(" ({source})")).unwrap_or_default();
+        let end = match accepted {
+            Some(reason) => format!("accepted: {reason}"),
+            None => write.clone(),
+        };
+        text.push_str(&format!("{file}{line}: {severity}: {what}{why}{source}; {end} [{rule}]\n"));
     }
+    if report.findings.iter().any(|line| line.source.is_some()) {
+        text.push_str(
+            "Clauses are of the National Electrical Code or IEC standards; the code in force where the house stands, and \
+             the licensed electrician who answers for the work, decide.\n",
+        );
+    }
+    let accepted = report.findings.iter().filter(|line| line.accepted.is_some()).count();
     let plural = |count: usize, word: &str| format!("{count} {word}{}", if count == 1 { "" } else { "s" });
     text.push_str(&format!(
-        "{}, {}; good maps: {}\n",
+        "{}, {}{}; good maps: {}\n",
         plural(report.errors, "error"),
         plural(report.warnings, "warning"),
+        if accepted > 0 { format!(", {accepted} accepted") } else { String::new() },
         if report.sites.is_empty() { "none".to_owned() } else { report.sites.join(", ") },
     ));
     text
@@ -190,7 +213,8 @@ fn table(report: &Report) -> String {
 
 fn csv(report: &Report) -> Result<String> {
     let mut writer = csv::WriterBuilder::new().has_headers(false).from_writer(Vec::new());
-    writer.write_record(["severity", "rule", "file", "line", "what", "why", "write"])?;
+    writer
+        .write_record(["severity", "rule", "file", "line", "what", "why", "write", "source", "accepted"])?;
     for line in &report.findings {
         writer.serialize(line)?;
     }
@@ -226,7 +250,8 @@ mod tests {
         let (directory, report) = checked("[web]\nlisen = \"x\"\n", Some("site = 5\n"));
         assert!(report.errors > 1 && report.sites.is_empty());
         let text = table(&report).replace(&directory.path().display().to_string(), "here");
-        let first = "here/panelwright.toml:2: error: web.lisen is no setting; did you mean web.listen?\n";
+        let first =
+            "here/panelwright.toml:2: error: web.lisen is no setting; did you mean web.listen? [settings]\n";
         assert!(text.starts_with(first), "{text}");
         assert!(text.contains("here/sites/heron-lane.toml:1: error: "), "{text}");
         assert!(text.ends_with("; good maps: none\n"), "{text}");

@@ -6,7 +6,9 @@ mod check;
 mod demo;
 mod history;
 mod now;
+mod out;
 mod run;
+mod schedule;
 mod store;
 mod table;
 
@@ -51,6 +53,7 @@ enum Command {
     History(history::Args),
     Annotate(annotate::Args),
     Audit(audit::Args),
+    Schedule(schedule::Args),
     Store(store::Args),
 }
 
@@ -85,6 +88,7 @@ pub fn main() -> ExitCode {
         Command::History(args) => history::run(&common, &args),
         Command::Annotate(args) => annotate::run(&common, &args),
         Command::Audit(args) => audit::run(&common, &args),
+        Command::Schedule(args) => schedule::run(&common, &args),
         Command::Store(args) => store::run(&common, &args),
     };
     match ended {

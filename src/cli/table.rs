@@ -159,14 +159,14 @@ fn ranked(now: &Now, site: &SiteInfo) -> Vec<Shown> {
     circuits
 }
 
-fn table() -> Table {
+pub(super) fn table() -> Table {
     let mut table = Table::new();
     table.load_style(comfy_table::presets::NOTHING).set_content_arrangement(ContentArrangement::Disabled);
     table
 }
 
 /// A table's lines without the blanks at their ends.
-fn trimmed(table: &Table) -> String {
+pub(super) fn trimmed(table: &Table) -> String {
     table.lines().fold(String::new(), |text, line| text + line.trim_end() + "\n")
 }
 
@@ -192,7 +192,7 @@ fn share(part: Option<f64>, whole: Option<f64>) -> String {
 }
 
 /// Text without control characters.
-fn plain(text: &str) -> String {
+pub(super) fn plain(text: &str) -> String {
     text.chars().filter(|c| !c.is_control()).collect()
 }
 

@@ -57,6 +57,7 @@ pub fn load_sites(directory: &Path) -> (Vec<Site>, Vec<Finding>) {
         };
         let parsed = site::parse(&path.display().to_string(), &text);
         findings.extend(parsed.findings);
+        findings.extend(parsed.trade);
         let Some(site) = parsed.site else { continue };
         if let Some(other) = seen.get(&site.id) {
             let what = format!("site {:?} is in {other} already", site.id);
@@ -101,6 +102,8 @@ fn finding(rule: &'static str, path: &Path, what: String, write: &str) -> Findin
         what,
         why: "figures follow from the maps".into(),
         write: write.into(),
+        source: None,
+        accepted: None,
     }
 }
 

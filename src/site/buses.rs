@@ -4,9 +4,9 @@
 //! feeds the second. Every other bus is fed by a circuit of the bus above it. The tree is one for
 //! all dates: a panel that is fed from elsewhere one day is another bus with another feeder.
 
-use super::circuits::amps;
-use super::findings::{Findings, nearest};
-use super::model::Bus;
+use super::circuits::{MAX_SPACE, amps};
+use super::findings::{Findings, choice, nearest};
+use super::model::{Bus, PanelForm};
 use super::names::{self, shown};
 use super::rules;
 use super::shape::{BusShape, CircuitShape};
@@ -16,6 +16,9 @@ use super::text::At;
 pub(super) const SERVICE: usize = 0;
 /// The main panel.
 pub(super) const MAIN: usize = 1;
+
+/// Where a panel's main breaker can be.
+const MAIN_AT: [&str; 2] = ["top", "bottom"];
 
 /// A bus before its place in the tree is known.
 struct Draft<'s> {
@@ -39,6 +42,7 @@ pub(super) fn read(shapes: &[BusShape], circuits: &[CircuitShape], findings: &mu
             Some(root) => {
                 root.bus.name = names::label(&shape.name, &root.bus.name, findings);
                 root.bus.rating_a = rating_a;
+                root.bus.panel = panel(shape, findings);
                 root.shape = Some(shape);
                 if let Some(fed_by) = &shape.fed_by {
                     let what = format!("`fed_by` on the bus \"{id}\"");
@@ -47,7 +51,8 @@ pub(super) fn read(shapes: &[BusShape], circuits: &[CircuitShape], findings: &mu
             }
             None => {
                 let name = names::label(&shape.name, &id, findings);
-                let bus = Bus { id, name, parent: None, fed_by: None, rating_a };
+                let panel = panel(shape, findings);
+                let bus = Bus { id, name, parent: None, fed_by: None, rating_a, panel };
                 drafts.push(Draft { bus, above: None, shape: Some(shape) });
             }
         }
@@ -60,8 +65,37 @@ pub(super) fn read(shapes: &[BusShape], circuits: &[CircuitShape], findings: &mu
 }
 
 fn root(id: &str, name: &str, above: Option<&str>) -> Draft<'static> {
-    let bus = Bus { id: id.to_owned(), name: name.to_owned(), parent: None, fed_by: None, rating_a: None };
+    let bus = Bus {
+        id: id.to_owned(),
+        name: name.to_owned(),
+        parent: None,
+        fed_by: None,
+        rating_a: None,
+        panel: PanelForm { line: 1, ..PanelForm::default() },
+    };
     Draft { bus, above: above.map(str::to_owned), shape: None }
+}
+
+/// What the panel is like in front of whoever opens it.
+fn panel(shape: &BusShape, findings: &mut Findings) -> PanelForm {
+    let mut position = |At { value, line }: &At<i64>, key: &str| {
+        let sound = (1..=MAX_SPACE).contains(value);
+        if !sound {
+            let what = format!("{key} with {value} on a [[bus]]");
+            findings.add(&rules::BAD_SPACE, *line, what, "write numbers of breaker positions, 1 to 200");
+        }
+        sound.then_some(*value as u16)
+    };
+    let spaces = shape.spaces.as_ref().and_then(|count| position(count, "spaces"));
+    let spares = shape.spares.iter().filter_map(|space| position(space, "spares")).collect();
+    let main_at_bottom = shape.main_at.as_ref().is_some_and(|At { value, line }| {
+        if !MAIN_AT.contains(&value.as_str()) {
+            let what = format!("main_at = \"{}\" is not known", shown(value));
+            findings.add(&rules::UNKNOWN_WORD, *line, what, choice("main_at", value, &MAIN_AT));
+        }
+        value == "bottom"
+    });
+    PanelForm { spaces, spares, main_at_bottom, line: shape.line }
 }
 
 /// Finds the circuit that feeds a bus, and thereby the bus above.

@@ -7,7 +7,7 @@ use super::devices::Devices;
 use super::factors::{Whole, ct, term};
 use super::findings::{Findings, choice, nearest};
 use super::legs::legs_of_spaces;
-use super::model::{Bus, Circuit, CircuitEntry, EndUse, Leg, Role, System, Written};
+use super::model::{Bus, Circuit, CircuitEntry, EndUse, Leg, Role, System, Trade, Written};
 use super::names::{self, shown};
 use super::rules;
 use super::shape::{CircuitShape, CtShape};
@@ -21,7 +21,7 @@ pub(super) const MAX_ENTRIES: usize = 2048;
 /// A distribution board of a large building ends here; a house is far below.
 const MAX_AMPS: f64 = 6000.0;
 /// Twice the largest panels.
-const MAX_SPACE: i64 = 200;
+pub(super) const MAX_SPACE: i64 = 200;
 /// Names of the published device's other nodes.
 const RESERVED: [&str; 3] = ["site", "ev", "health"];
 
@@ -117,11 +117,27 @@ fn entry(shape: &CircuitShape, id: &str, around: &Around<'_>, findings: &mut Fin
         cts,
         doubled: shape.doubled.value,
         line: shape.line,
+        trade: trade(shape, role, id, findings),
         written: Written {
             is_reversed: shape.reversed,
             scale_millionths: shape.scale.as_ref().map(|at| (at.value * ONE as f64).round() as i64),
             ..shape.written.clone()
         },
+    }
+}
+
+/// What only the rules of the trade ask about.
+fn trade(shape: &CircuitShape, role: Role, id: &str, findings: &mut Findings) -> Trade {
+    if let Some(At { line, .. }) = &shape.inverter_a
+        && !matches!(role, Role::Pv | Role::Storage)
+    {
+        let what = format!("`inverter_a` on the circuit \"{id}\", which is neither PV nor storage");
+        findings.add(&rules::SIGN_OF_LOAD, *line, what, "leave it out, or mend its end_use");
+    }
+    let neutral = shape.shares_neutral_with.as_ref();
+    Trade {
+        inverter_a: amps(&shape.inverter_a, "inverter_a", findings),
+        shares_neutral_with: neutral.map(|At { value, line }| (value.clone(), *line)),
     }
 }
 

@@ -1,7 +1,7 @@
 //! Feeds: the CTs that measure what flows into a bus.
 
 use super::buses::{MAIN, SERVICE};
-use super::circuits::{Around, MAX_ENTRIES, ct_legs, twice};
+use super::circuits::{Around, MAX_ENTRIES, amps, ct_legs, twice};
 use super::dates;
 use super::factors::{Whole, ct, term};
 use super::findings::{Findings, choice, nearest};
@@ -67,7 +67,8 @@ fn feed(shape: &FeedShape, around: &Around<'_>, findings: &mut Findings) -> Opti
         }
     }
     let channels = shape.channel_lines.unwrap_or((shape.line, shape.line));
-    Some(FeedEntry { span, bus, terms, cts, line: shape.line, channels })
+    let ct_rating_a = amps(&shape.ct_rating_a, "ct_rating_a", findings);
+    Some(FeedEntry { span, bus, terms, cts, line: shape.line, channels, ct_rating_a })
 }
 
 /// The bus whose inflow the CTs measure.

@@ -48,12 +48,30 @@ pub struct Finding {
     pub why: String,
     /// What to write instead.
     pub write: String,
+    /// The clause of the standard that its rule goes by, where there is one.
+    pub source: Option<&'static str>,
+    /// Why the map's owner takes it as it is, where the map says so.
+    pub accepted: Option<String>,
+}
+
+impl Finding {
+    /// Whether it still wants something done: it is neither accepted nor a mere note.
+    pub fn is_open(&self) -> bool {
+        self.accepted.is_none() && self.severity != Severity::Note
+    }
 }
 
 impl fmt::Display for Finding {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let Self { severity, file, line, what, why, write, .. } = self;
-        write!(f, "{file}:{line}: {severity}: {what}; {why}; {write}")
+        write!(f, "{file}:{line}: {severity}: {what}; {why}")?;
+        if let Some(source) = self.source {
+            write!(f, " ({source})")?;
+        }
+        match &self.accepted {
+            Some(reason) => write!(f, "; accepted: {reason}"),
+            None => write!(f, "; {write}"),
+        }
     }
 }
 
@@ -92,6 +110,8 @@ impl Findings {
             what: what.into(),
             why: rule.why.to_owned(),
             write: write.into(),
+            source: rule.source,
+            accepted: None,
         });
     }
 
@@ -114,6 +134,8 @@ impl Findings {
                 what,
                 why: MORE.why.to_owned(),
                 write: "mend those above, and check again".to_owned(),
+                source: None,
+                accepted: None,
             });
         }
         self.list

@@ -27,6 +27,7 @@ mod shape;
 #[cfg(test)]
 mod tests;
 mod text;
+pub mod trade;
 mod words;
 
 use jiff::tz::TimeZone;
@@ -55,8 +56,10 @@ const MAX_ACCEPTS: usize = 128;
 pub struct Parsed {
     /// The site; `None` if any finding is an error.
     pub site: Option<Site>,
-    /// Every finding, by line.
+    /// Every finding of the reading, by line.
     pub findings: Vec<Finding>,
+    /// What the rules of the trade ask about, by line; none where the map is refused.
+    pub trade: Vec<Finding>,
 }
 
 /// Reads a map. `file` is the name that findings show; nothing is read from disk.
@@ -64,11 +67,43 @@ pub struct Parsed {
 /// All findings come at once; only text that is not TOML stops the reading early.
 pub fn parse(file: &str, text: &str) -> Parsed {
     let mut findings = Findings::new(file);
-    let site = read(text, &mut findings).filter(|_| !findings.any_error());
-    Parsed { site, findings: findings.into_list() }
+    let mut owners = Vec::new();
+    let site = read(text, &mut findings, &mut owners).filter(|_| !findings.any_error());
+    let mut of_trade = Findings::new(file);
+    if let Some(site) = &site {
+        trade::check(site, &mut of_trade);
+    }
+    let accepted = |findings: Findings| accepted(findings.into_list(), site.as_ref(), &owners);
+    Parsed { findings: accepted(findings), trade: accepted(of_trade), site }
 }
 
-fn read(text: &str, findings: &mut Findings) -> Option<Site> {
+/// Marks the findings that the map accepts with a reason. What makes a map refused cannot be accepted.
+fn accepted(mut findings: Vec<Finding>, site: Option<&Site>, owners: &[(usize, String)]) -> Vec<Finding> {
+    let Some(site) = site else { return findings };
+    for finding in &mut findings {
+        let owner = owners.iter().take_while(|(line, _)| *line <= finding.line).last();
+        let about = owner.map_or("", |(_, id)| id.as_str());
+        finding.accepted = site.accepted(finding.rule, about).map(|accept| accept.reason.clone());
+    }
+    findings
+}
+
+/// The circuit or bus that each line on which one of the map's tables starts begins; empty for other tables.
+fn owners(shape: &MapShape) -> Vec<(usize, String)> {
+    let named = |line: usize, id: Option<&text::At<String>>| {
+        (line, id.map(|id| id.value.clone()).unwrap_or_default())
+    };
+    let mut owners: Vec<(usize, String)> =
+        shape.circuits.iter().map(|circuit| named(circuit.line, circuit.id.as_ref())).collect();
+    owners.extend(shape.buses.iter().map(|bus| named(bus.line, bus.id.as_ref())));
+    owners.extend(shape.feeds.iter().map(|feed| named(feed.line, feed.bus.as_ref())));
+    owners.extend(shape.devices.iter().map(|device| named(device.line, None)));
+    owners.extend(shape.accepts.iter().map(|accept| named(accept.line, None)));
+    owners.sort();
+    owners
+}
+
+fn read(text: &str, findings: &mut Findings, tables: &mut Vec<(usize, String)>) -> Option<Site> {
     if text.len() > MAX_FILE {
         let what = format!("the file has {} bytes", text.len());
         findings.add(&rules::FILE_SIZE, 1, what, "name the file of one site's map");
@@ -85,6 +120,7 @@ fn read(text: &str, findings: &mut Findings) -> Option<Site> {
         return None;
     }
     let shape = MapShape::read(document.get_ref(), &lines, findings);
+    *tables = owners(&shape);
     Some(site(&shape, findings))
 }
 

@@ -247,6 +247,21 @@ pub struct Bus {
     pub fed_by: Option<String>,
     /// Busbar rating in A, if the map says.
     pub rating_a: Option<f64>,
+    /// What a panel is like in front of whoever opens it.
+    pub panel: PanelForm,
+}
+
+/// The positions of a panel, as far as the map tells.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct PanelForm {
+    /// How many breaker positions it has.
+    pub spaces: Option<u16>,
+    /// Positions that no circuit is on: breakers without a load, and empty ones.
+    pub spares: Vec<u16>,
+    /// The main breaker (or the feeder's lugs) is at the bottom, beside the highest numbers.
+    pub main_at_bottom: bool,
+    /// Line of the map file (1-based) where its `[[bus]]` starts; 1 where it has none.
+    pub line: usize,
 }
 
 /// A circuit's identity, with everything that the map said of it over time.
@@ -301,6 +316,17 @@ pub struct CircuitEntry {
     pub line: usize,
     /// Where the map says what of it, for suggestions that name the line to change.
     pub written: Written,
+    /// What only the rules of the trade ask about.
+    pub trade: Trade,
+}
+
+/// What a map can say of a circuit for the rules of the trade alone.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Trade {
+    /// Rated output of a PV or storage inverter in A.
+    pub inverter_a: Option<f64>,
+    /// The circuit that it shares its neutral with (a multiwire branch circuit), and the line that says so.
+    pub shares_neutral_with: Option<(String, usize)>,
 }
 
 /// A CT of a feed or circuit, as the map writes it.
@@ -356,6 +382,8 @@ pub struct FeedEntry {
     pub line: usize,
     /// First and last line of its `channels`.
     pub channels: (usize, usize),
+    /// Primary rating of its CTs in A.
+    pub ct_rating_a: Option<f64>,
 }
 
 /// `[[accept]]`: a finding that the map's owner has looked into and takes as it is.

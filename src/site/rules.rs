@@ -17,19 +17,30 @@ pub struct Rule {
     pub refuses: &'static str,
     /// Why.
     pub why: &'static str,
+    /// The clause of the standard that it goes by, where there is one.
+    pub source: Option<&'static str>,
 }
 
+/// A table of rules: a constant each, and all of them.
 macro_rules! rules {
-    ($($name:ident $severity:ident $id:literal: $refuses:literal, $why:literal;)*) => {
+    ($($name:ident $severity:ident $id:literal: $refuses:literal, $why:literal $(, $source:literal)?;)*) => {
         $(
             #[doc = $refuses]
-            pub const $name: Rule =
-                Rule { id: $id, severity: Severity::$severity, refuses: $refuses, why: $why };
+            pub const $name: $crate::site::rules::Rule = $crate::site::rules::Rule {
+                id: $id,
+                severity: $crate::site::Severity::$severity,
+                refuses: $refuses,
+                why: $why,
+                source: $crate::site::rules::rules!(@source $($source)?),
+            };
         )*
-        /// Every rule, in the order of the reference.
-        pub const ALL: &[&Rule] = &[$(&$name),*];
+        /// Every rule of this table, in the order of the reference.
+        pub const ALL: &[&$crate::site::rules::Rule] = &[$(&$name),*];
     };
+    (@source) => { None };
+    (@source $source:literal) => { Some($source) };
 }
+pub(super) use rules;
 
 rules! {
     // The file.
@@ -97,7 +108,7 @@ rules! {
     BAD_SCALE Error "bad-scale": "a scale that is not above 0 and at most 1,000, or has more than 6 decimals", "a scale calibrates; a CT that is turned round is `reversed = true`";
     ODD_SCALE Warning "odd-scale": "a scale outside of 0.5 to 2", "no sound CT is that far off; a wrong ratio is better set in the device";
     SCALE_TWICE Error "scale-twice": "a scale on a circuit and on its channel too", "it is not clear whether they multiply";
-    SIGN_OF_LOAD Error "sign-of-load": "`sign` on a circuit that is neither PV nor storage", "a load that reads negative has its CT turned round";
+    SIGN_OF_LOAD Error "sign-of-load": "`sign` or `inverter_a` on a circuit that is neither PV nor storage", "a load that reads negative has its CT turned round, and has no inverter";
     SOURCE_WITHOUT_CT Warning "source-without-ct": "a PV or storage circuit without a CT", "generation or storage, and consumption, are unknown then, and untracked contains its flow";
     EV_WITHOUT_CT Warning "ev-without-ct": "an EV charging circuit without a CT", "the solar surplus is unknown then";
 

@@ -70,6 +70,7 @@ pub(super) struct FeedShape {
     pub(super) bus: Option<At<String>>,
     pub(super) channels: Vec<CtShape>,
     pub(super) measures: Option<At<String>>,
+    pub(super) ct_rating_a: Option<At<f64>>,
     pub(super) from: Option<At<Datetime>>,
     pub(super) until: Option<At<Datetime>>,
     /// Whether the list is there: an absent one is reported as such, and not as empty too.
@@ -85,6 +86,9 @@ pub(super) struct BusShape {
     pub(super) name: Option<At<String>>,
     pub(super) fed_by: Option<At<String>>,
     pub(super) rating_a: Option<At<f64>>,
+    pub(super) spaces: Option<At<i64>>,
+    pub(super) spares: Vec<At<i64>>,
+    pub(super) main_at: Option<At<String>>,
 }
 
 /// `[[circuit]]`.
@@ -103,6 +107,8 @@ pub(super) struct CircuitShape {
     pub(super) reversed: bool,
     pub(super) scale: Option<At<f64>>,
     pub(super) sign: Option<At<String>>,
+    pub(super) inverter_a: Option<At<f64>>,
+    pub(super) shares_neutral_with: Option<At<String>>,
     /// Where the keys of it stand.
     pub(super) written: Written,
     pub(super) from: Option<At<Datetime>>,
@@ -220,6 +226,7 @@ fn feed<'t>(fields: Fields<'t>, lines: &'t Lines, findings: &mut Findings) -> Fe
         channel_lines: fields.lines_of("channels"),
         channels: channels.unwrap_or_default(),
         measures: fields.string("measures", findings),
+        ct_rating_a: fields.number("ct_rating_a", findings),
         from: fields.date("from", findings),
         until: fields.date("until", findings),
     };
@@ -250,6 +257,9 @@ fn bus(fields: Fields<'_>, findings: &mut Findings) -> BusShape {
         name: fields.string("name", findings),
         fed_by: fields.string("fed_by", findings),
         rating_a: fields.number("rating_a", findings),
+        spaces: fields.integer("spaces", findings),
+        spares: fields.integers("spares", findings),
+        main_at: fields.string("main_at", findings),
     };
     fields.finish(findings);
     shape
@@ -288,6 +298,8 @@ fn circuit<'t>(fields: Fields<'t>, lines: &'t Lines, findings: &mut Findings) ->
         reversed: fields.flag("reversed", findings).value,
         scale: fields.number("scale", findings),
         sign: fields.string("sign", findings),
+        inverter_a: fields.number("inverter_a", findings),
+        shares_neutral_with: fields.string("shares_neutral_with", findings),
         from: fields.date("from", findings),
         until: fields.date("until", findings),
     };

@@ -259,10 +259,17 @@ mod tests {
             doubled: false,
             line: 1,
             written: Default::default(),
+            trade: Default::default(),
         };
         let channel = |key: &str| Channel { name: format!("house/{key}"), device: 0, key: key.into() };
-        let bus =
-            Bus { id: "service".into(), name: "Service".into(), parent: None, fed_by: None, rating_a: None };
+        let bus = Bus {
+            id: "service".into(),
+            name: "Service".into(),
+            parent: None,
+            fed_by: None,
+            rating_a: None,
+            panel: Default::default(),
+        };
         Arc::new(Site {
             id: "heron-lane".into(),
             name: "Heron Lane farmhouse".into(),

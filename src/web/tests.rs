@@ -40,9 +40,17 @@ fn site() -> Site {
             doubled: false,
             line: 1,
             written: Default::default(),
+            trade: Default::default(),
         }],
     };
-    let bus = |id: &str, parent| Bus { id: id.into(), name: id.into(), parent, fed_by: None, rating_a: None };
+    let bus = |id: &str, parent| Bus {
+        id: id.into(),
+        name: id.into(),
+        parent,
+        fed_by: None,
+        rating_a: None,
+        panel: Default::default(),
+    };
     Site {
         id: "heron-lane".into(),
         name: format!("Heron Lane {HOSTILE}"),

@@ -17,6 +17,7 @@ fn house() -> Site {
         parent,
         fed_by: None,
         rating_a: None,
+        panel: Default::default(),
     };
     Site {
         id: "heron-lane".into(),

@@ -29,7 +29,14 @@ pub(super) fn house() -> Site {
         let key = name.split('/').next_back().unwrap_or_default().to_owned();
         Channel { name: name.into(), device, key }
     };
-    let bus = |id: &str, parent| Bus { id: id.into(), name: id.into(), parent, fed_by: None, rating_a: None };
+    let bus = |id: &str, parent| Bus {
+        id: id.into(),
+        name: id.into(),
+        parent,
+        fed_by: None,
+        rating_a: None,
+        panel: Default::default(),
+    };
     let circuit = |id: &str, channel: Option<u32>| Circuit {
         id: id.into(),
         entries: vec![CircuitEntry {
@@ -47,6 +54,7 @@ pub(super) fn house() -> Site {
             doubled: false,
             line: 1,
             written: Default::default(),
+            trade: Default::default(),
         }],
     };
     Site {

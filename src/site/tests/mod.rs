@@ -15,7 +15,7 @@ mod ways;
 
 /// A map that has to be sound.
 fn sound(text: &str) -> Site {
-    let Parsed { site, findings } = parse("map.toml", text);
+    let Parsed { site, findings, .. } = parse("map.toml", text);
     let Some(site) = site else { panic!("refused:\n{}\n{text}", messages(&findings)) };
     site
 }

@@ -1,0 +1,186 @@
+//! `panelwright schedule`
+
+use std::path::PathBuf;
+
+use anyhow::{Context as _, Result};
+use clap::ValueEnum;
+use comfy_table::Table;
+
+use super::history::{Refusal, chosen, maps};
+use super::out::Out;
+use super::table::{plain, table, trimmed};
+use super::{Common, Exit};
+use crate::calendar::Zone;
+use crate::clock::Clock;
+use crate::schedule::{self, Kind, MAX_CTS, MAX_SPACES, Panel, Paper, Position, Proofs, Schedule};
+use crate::settings;
+
+/// The panel schedule and the CT directory, to print and leave at the panel.
+///
+/// As a page (HTML, black on white) or as a table. With --blank it is a work sheet to fill in by hand before
+/// the map exists.
+///
+/// Parts of a panel stay energised with the main breaker off: opening it is work for a licensed electrician.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "Examples:
+  panelwright schedule
+  panelwright schedule --format html --output schedule.html
+  panelwright schedule --format html --paper letter --date 2026-05-02 > before.html
+  panelwright schedule --blank --spaces 40 --cts 16 --output sheet.html")]
+pub(super) struct Args {
+    /// The site's id; not needed where there is one site.
+    #[arg(long, value_name = "ID", conflicts_with = "blank")]
+    site: Option<String>,
+    /// The day whose map it shows: a local date, or date and time [default: now]
+    #[arg(long, value_name = "TIME", conflicts_with = "blank")]
+    date: Option<String>,
+    /// How to print.
+    #[arg(long, value_enum, default_value_t)]
+    format: Form,
+    /// The paper that the page is laid out for.
+    #[arg(long, value_enum, default_value_t)]
+    paper: Sheet,
+    /// A file to write instead of standard output; one that ends in .html is a page.
+    #[arg(long, short, value_name = "FILE")]
+    output: Option<PathBuf>,
+    /// An empty work sheet (HTML).
+    #[arg(long)]
+    blank: bool,
+    /// Positions on the work sheet.
+    #[arg(long, value_name = "N", default_value_t = 40, requires = "blank",
+          value_parser = clap::value_parser!(u16).range(1..=i64::from(MAX_SPACES)))]
+    spaces: u16,
+    /// Lines for CTs on the work sheet.
+    #[arg(long, value_name = "N", default_value_t = 16, requires = "blank",
+          value_parser = clap::value_parser!(u16).range(0..=i64::from(MAX_CTS)))]
+    cts: u16,
+}
+
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, ValueEnum)]
+enum Form {
+    /// For a terminal.
+    #[default]
+    Table,
+    /// A page to print.
+    Html,
+    /// For programs.
+    Json,
+    /// The CT directory, for spreadsheets.
+    Csv,
+}
+
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, ValueEnum)]
+enum Sheet {
+    #[default]
+    A4,
+    Letter,
+}
+
+impl From<Sheet> for Paper {
+    fn from(sheet: Sheet) -> Self {
+        match sheet {
+            Sheet::A4 => Self::A4,
+            Sheet::Letter => Self::Letter,
+        }
+    }
+}
+
+/// Runs it.
+pub(super) fn run(common: &Common, args: &Args) -> Result<Exit> {
+    let text = match answer(common, args) {
+        Ok(text) => text?,
+        Err(Refusal { exit, why }) => {
+            eprintln!("panelwright: {why}");
+            return Ok(exit);
+        }
+    };
+    let mut out = Out::open(args.output.as_deref())?;
+    out.put(&text).context("the schedule cannot be written")?;
+    out.finish()?;
+    Ok(Exit::Fine)
+}
+
+fn answer(common: &Common, args: &Args) -> Result<Result<String>, Refusal> {
+    if args.blank {
+        return Ok(schedule::blank_sheet(args.spaces, args.cts, args.paper.into()).context("the work sheet"));
+    }
+    let settings = settings::load_here(common.settings.as_deref())
+        .map_err(|problems| Refusal::new(Exit::Config, problems))?;
+    let sites = maps(&settings.sites)?;
+    let site = &sites[chosen(&sites, args.site.as_deref())?];
+    let zone = Zone::new(&site.time_zone).map_err(|error| Refusal::new(Exit::Config, error))?;
+    let asked = args.date.as_deref().map(|text| zone.parse(text)).transpose();
+    let asked = asked.map_err(|error| Refusal::new(Exit::Usage, format!("--date: {error}")))?;
+    let at = asked.unwrap_or_else(|| Clock::wall().now());
+    let schedule = schedule::schedule(site, &zone, at, &Proofs::new());
+    let page = args.output.as_ref().is_some_and(|path| path.extension().is_some_and(|end| end == "html"));
+    Ok(match args.format {
+        Form::Html => schedule::html(&schedule, args.paper.into()).context("the page"),
+        Form::Table if page => schedule::html(&schedule, args.paper.into()).context("the page"),
+        Form::Table => Ok(tables(&schedule)),
+        Form::Json => serde_json::to_string_pretty(&schedule).map(|text| text + "\n").context("JSON"),
+        Form::Csv => csv(&schedule),
+    })
+}
+
+fn tables(schedule: &Schedule) -> String {
+    let mut text = format!(
+        "{}: panel schedule as mapped on {}\nService: {}\n",
+        plain(&schedule.name),
+        schedule.date,
+        schedule.service
+    );
+    for panel in &schedule.panels {
+        let rating = if panel.rating.is_empty() { String::new() } else { format!("; {}", panel.rating) };
+        text.push_str(&format!("\n{}, fed from {}{rating}\n", plain(&panel.name), plain(&panel.fed_from)));
+        text.push_str(&trimmed(&positions(panel)));
+        if !panel.unplaced.is_empty() {
+            let labels: Vec<_> = panel.unplaced.iter().map(|position| plain(&position.label)).collect();
+            text.push_str(&format!("position not on the map: {}\n", labels.join("; ")));
+        }
+    }
+    text.push_str("\nCurrent transformers\n");
+    let mut cts = table();
+    cts.set_header(["CT", "Measures", "Where", "Leg", "Rating", "Counts", "Since", "Proven"]);
+    for ct in &schedule.cts {
+        let [measures, place] = [&ct.measures, &ct.place].map(|text| plain(text));
+        let line = [&ct.channel, &measures, &place, &ct.leg, &ct.rating, &ct.counts, &ct.since, &ct.proven];
+        cts.add_row(line);
+    }
+    text.push_str(&trimmed(&cts));
+    if !schedule.free_inputs.is_empty() {
+        text.push_str(&format!("inputs without a circuit: {}\n", schedule.free_inputs.join(", ")));
+    }
+    text.push_str(
+        "\nParts of a panel stay energised with the main breaker off: opening it is work for a licensed electrician.\n",
+    );
+    text
+}
+
+/// Left and right, as in the panel.
+fn positions(panel: &Panel) -> Table {
+    let mut positions = table();
+    positions
+        .set_header(["No.", "Circuit", "Breaker", "Leg", "CT", "No.", "Circuit", "Breaker", "Leg", "CT"]);
+    let cells = |position: &Position| {
+        let (label, breaker, cts) = match position.kind {
+            Kind::Circuit => (plain(&position.label), position.breaker.clone(), position.cts.clone()),
+            Kind::Pole => ("  further pole".to_owned(), String::new(), String::new()),
+            Kind::Spare => ("spare".to_owned(), String::new(), String::new()),
+            Kind::Unsaid => ("-".to_owned(), String::new(), String::new()),
+        };
+        [position.space.to_string(), label, breaker, position.leg.clone(), cts]
+    };
+    for [left, right] in &panel.rows {
+        positions.add_row(cells(left).into_iter().chain(cells(right)));
+    }
+    positions
+}
+
+fn csv(schedule: &Schedule) -> Result<String> {
+    let mut writer = csv::Writer::from_writer(Vec::new());
+    for ct in &schedule.cts {
+        writer.serialize(ct)?;
+    }
+    Ok(String::from_utf8(writer.into_inner()?)?)
+}
