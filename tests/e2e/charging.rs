@@ -61,7 +61,7 @@ fn a_charger_gets_the_surplus_and_nothing_once_the_readings_stop() {
         return;
     }
     let broker = Mosquitto::start("");
-    let mut daemon = Setup::new(&broker.url()).site("heron-lane", MAP).start();
+    let daemon = Setup::new(&broker.url()).site("heron-lane", MAP).start();
     daemon.wait_healthy();
     let subscriber = Subscriber::connect(broker.port(), "panelwright/#");
     let mut publisher = Publisher::connect(broker.port());
@@ -88,7 +88,7 @@ fn a_breaker_that_carries_too_much_is_told_everywhere() {
         return;
     }
     let broker = Mosquitto::start("");
-    let mut daemon = Setup::new(&broker.url()).site("heron-lane", MAP).start();
+    let daemon = Setup::new(&broker.url()).site("heron-lane", MAP).start();
     daemon.wait_healthy();
     let subscriber = Subscriber::connect(broker.port(), "panelwright/#");
     let mut publisher = Publisher::connect(broker.port());
