@@ -141,7 +141,12 @@ impl Recount<'_> {
             let old: Vec<Row> = stored.iter().filter(inside).copied().collect();
             if !lost.is_empty() {
                 // Where readings cannot be read any more, what was made from them still stands.
-                let is_lost = |row: &Row| lost.iter().any(|lost| lost.contains(&row.start));
+                // Up to where a reading matters: the first one that is lost said how the minute before ends.
+                let reach = self.entry.widest_reach();
+                let is_lost = |row: &Row| {
+                    let (from, to) = (row.start - reach, row.start + Span::MINUTE + reach);
+                    lost.iter().any(|lost| lost.start < to && lost.end > from)
+                };
                 fresh.retain(|row| !is_lost(row));
                 fresh.extend(old.iter().filter(|row| is_lost(row)));
                 fresh.sort_by_key(|row| row.start);

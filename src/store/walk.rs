@@ -148,7 +148,9 @@ impl Walk<'_> {
             let missing = self.missing(channel, &range, all, &lost)?;
             lost.extend(missing);
             let reach = if entry.is_counter(channel) { Span::DAY } else { entry.reach(channel) };
-            for sample in all.iter().filter(|sample| sealed.binary_search(sample).is_err()) {
+            // What is behind the stretch is of the open hour, and no news to what was sealed.
+            let late = |sample: &&Sample| sample.at < range.end && sealed.binary_search(sample).is_err();
+            for sample in all.iter().filter(late) {
                 counted.pending.push(sample.at - reach..sample.at + reach);
             }
         }
@@ -182,6 +184,10 @@ impl Walk<'_> {
             return Ok(Vec::new());
         }
         let reach = self.entry.reach(channel);
+        // The first reading of the next day says what the last minute of this one ends with.
+        let next = rows::minutes_of_day(self.db, series, day + 1, 0).unwrap_or_default();
+        let known = next.first().is_some_and(|row| row.start == range.end && row.covered > Span::ZERO);
+        let gone = known && samples.last().is_none_or(|last| last.at < range.end);
         for row in rows::minutes_of_day(self.db, series, day, 0)? {
             let (from, to) = (row.start - reach, row.start + Span::MINUTE + reach);
             let first = samples.partition_point(|sample| sample.at < from);
@@ -204,7 +210,11 @@ impl Walk<'_> {
                 )?;
             }
         }
-        Ok(hours.into_iter().map(|hour| hour_start(hour)..hour_start(hour + 1)).collect())
+        let mut lost: Vec<_> = hours.into_iter().map(|hour| hour_start(hour)..hour_start(hour + 1)).collect();
+        if gone {
+            lost.push(range.end..range.end + Span::HOUR);
+        }
+        Ok(lost)
     }
 
     fn find(
