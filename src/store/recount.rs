@@ -147,7 +147,10 @@ impl Recount<'_> {
                     let (from, to) = (row.start - reach, row.start + Span::MINUTE + reach);
                     lost.iter().any(|lost| lost.start < to && lost.end > from)
                 };
-                fresh.retain(|row| !is_lost(row));
+                // Beside a lost stretch a minute that is new is better than none.
+                let inside = |row: &Row| lost.iter().any(|lost| lost.contains(&row.start));
+                let known = |row: &Row| old.iter().any(|old| old.start == row.start);
+                fresh.retain(|row| !inside(row) && !(is_lost(row) && known(row)));
                 fresh.extend(old.iter().filter(|row| is_lost(row)));
                 fresh.sort_by_key(|row| row.start);
             }
