@@ -19,7 +19,7 @@ const HEAD: usize = 32;
 const FRAME: usize = 24 + 4096;
 
 /// Cuts of one piece of work.
-const MOST_CUTS: usize = 30;
+const MOST_CUTS: usize = 8;
 
 /// The file and its log.
 #[derive(Clone)]
