@@ -226,7 +226,10 @@ impl SiteFlow {
     pub fn live(&self, now: Stamp) -> Flows {
         let channels = self.readings.len();
         let values: Vec<Option<i64>> = self.readings.iter().map(|readings| readings.live(now)).collect();
-        let unknown = self.silent(now);
+        let unknown = (0..channels)
+            .filter(|index| values[*index].is_none())
+            .map(|index| ChannelIndex(index as u32))
+            .collect();
         let plan = &self.site.epoch(now).plan;
         let net = |series: SeriesIndex, _: Part| values[series.0 as usize];
         let mut splits: Vec<Option<i128>> = vec![None; self.site.splits.len()];

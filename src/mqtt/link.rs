@@ -16,9 +16,10 @@ use rustls::pki_types::ServerName;
 
 use super::{BadOptions, Options, Protocol, Qos, tls};
 
-/// Publications of ours that the broker has not acknowledged yet, at most. The library keeps a table
-/// of this length for each connection; its default under MQTT 5 takes 13 MB.
-const OUTGOING_WINDOW: u16 = 256;
+/// Publications of ours that the broker has not acknowledged yet, at most: a thousand sites are
+/// published at once. The library keeps a table of this length for each connection, 200 bytes each;
+/// its default under MQTT 5 takes 13 MB.
+const OUTGOING_WINDOW: u16 = 1024;
 
 /// Publications that wait to be written, at most: a site has some 40 figures, and a thousand sites
 /// are published in turns.

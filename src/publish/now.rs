@@ -1,5 +1,7 @@
 //! The JSON body of a site's live figures: the same bytes in the topic, the API and the live stream.
 
+use std::cell::RefCell;
+
 use serde::ser::SerializeMap;
 use serde::{Serialize, Serializer};
 
@@ -45,8 +47,14 @@ pub fn now_body(site: &Site, flows: &Flows, guidance: &Guidance) -> String {
         unknown: unknown(site, flows),
     };
     // Maps with text keys, finite numbers and text: there is nothing in it that JSON cannot hold.
-    serde_json::to_string(&body).expect("the live figures are always JSON")
+    let mut json = Vec::with_capacity(ROOM);
+    serde_json::to_writer(&mut json, &body).expect("the live figures are always JSON");
+    String::from_utf8(json).expect("JSON is text")
 }
+
+/// Bytes that the body of a house of twenty circuits takes, and some more: to grow it in steps would
+/// copy it several times over, a thousand times a second with a thousand sites.
+const ROOM: usize = 2048;
 
 #[derive(Serialize)]
 struct Body<'a> {
@@ -112,16 +120,18 @@ fn legs(flows: &Flows) -> Vec<(&'static str, Option<f64>)> {
 }
 
 fn circuits<'a>(site: &'a Site, flows: &Flows) -> Vec<(&'a str, CircuitNow)> {
-    let mut circuits = Vec::new();
+    let mut circuits = Vec::with_capacity(site.circuits.len());
+    let some_apparent = site.devices.iter().any(|device| device.unit.is_apparent());
     for (key, watts) in &flows.figures {
         let FigureKey::Circuit(index) = key else { continue };
         let Some(circuit) = site.circuits.get(*index) else { continue };
-        let apparent = circuit.entry(flows.at).is_some_and(|entry| {
-            entry.terms.iter().any(|term| {
-                let channel = site.channels.get(term.series.0 as usize);
-                channel.is_some_and(|channel| site.devices[channel.device].unit.is_apparent())
-            })
-        });
+        let apparent = some_apparent
+            && circuit.entry(flows.at).is_some_and(|entry| {
+                entry.terms.iter().any(|term| {
+                    let channel = site.channels.get(term.series.0 as usize);
+                    channel.is_some_and(|channel| site.devices[channel.device].unit.is_apparent())
+                })
+            });
         circuits.push((&*circuit.id, CircuitNow { w: rounded(watts.map(|watts| watts.0)), apparent }));
     }
     circuits
@@ -167,5 +177,20 @@ pub(super) fn rounded(watts: Option<f64>) -> Option<f64> {
 /// RFC 3339 with the offset that the site's zone has at that moment; UTC where the zone is not
 /// known, which a validated map rules out.
 pub(super) fn local(site: &Site, at: Stamp) -> String {
-    Zone::new(&site.time_zone).unwrap_or_else(|_| Zone::utc()).rfc3339(at)
+    /// Zones that are looked up once a thread; beyond it they are looked up each time.
+    const KNOWN: usize = 64;
+    thread_local! {
+        static ZONES: RefCell<Vec<Zone>> = const { RefCell::new(Vec::new()) };
+    }
+    ZONES.with_borrow_mut(|zones| {
+        if let Some(zone) = zones.iter().find(|zone| zone.name() == site.time_zone) {
+            return zone.rfc3339(at);
+        }
+        let zone = Zone::new(&site.time_zone).unwrap_or_else(|_| Zone::utc());
+        let text = zone.rfc3339(at);
+        if zones.len() < KNOWN {
+            zones.push(zone);
+        }
+        text
+    })
 }

@@ -105,7 +105,7 @@ struct Line {
 }
 
 struct Latest {
-    flows: Flows,
+    flows: Arc<Flows>,
     guidance: Arc<Guidance>,
     body: Bytes,
 }
@@ -113,7 +113,7 @@ struct Latest {
 /// What was said last, and when.
 struct Sent {
     at: Stamp,
-    flows: Flows,
+    flows: Arc<Flows>,
     guidance: Arc<Guidance>,
 }
 
@@ -229,8 +229,11 @@ impl Publisher {
         let mut out = Vec::new();
         let index = site.0 as usize;
         if let Some(line) = self.sites.get_mut(index) {
-            line.latest =
-                Some(Latest { flows: flows.clone(), guidance: Arc::clone(guidance), body: body.clone() });
+            line.latest = Some(Latest {
+                flows: Arc::new(flows.clone()),
+                guidance: Arc::clone(guidance),
+                body: body.clone(),
+            });
             if line.is_due(&self.options, now) {
                 self.send(index, now, &mut out);
             }
@@ -336,7 +339,7 @@ impl Publisher {
             output.on_now(says, out);
         }
         line.sent =
-            Some(Sent { at: now, flows: latest.flows.clone(), guidance: Arc::clone(&latest.guidance) });
+            Some(Sent { at: now, flows: Arc::clone(&latest.flows), guidance: Arc::clone(&latest.guidance) });
     }
 }
 
