@@ -15,6 +15,10 @@ use crate::history::{Note, Source, Summary, energy};
 use crate::site::{FigureKey, Site};
 use crate::units::{Span, Stamp};
 
+/// Bytes that an answer takes to begin with: a day by quarter hours has 140 kB, and to grow into it step
+/// by step would copy it over and over.
+const ROOM: usize = 1 << 16;
+
 /// A question that makes sense: which intervals, in whose calendar.
 #[derive(Clone, Debug)]
 pub struct Question {
@@ -106,7 +110,9 @@ pub fn answer<S: Source>(
 }
 
 fn text(body: &impl serde::Serialize) -> Result<String, HistoryError> {
-    serde_json::to_string(body).map_err(|error| failed(&error))
+    let mut json = Vec::with_capacity(ROOM);
+    serde_json::to_writer(&mut json, body).map_err(|error| failed(&error))?;
+    String::from_utf8(json).map_err(|error| failed(&error))
 }
 
 fn failed(error: &dyn std::error::Error) -> HistoryError {
@@ -166,21 +172,21 @@ fn interval(site: &Site, zone: &Zone, summary: &Summary) -> HistoryInterval {
     let mut circuits = BTreeMap::new();
     let mut circuit_coverage = BTreeMap::new();
     let mut buses: BTreeMap<String, BusEnergy> = BTreeMap::new();
-    for (key, _) in &summary.figures {
-        let coverage = rounded_down(summary.coverage(*key));
+    for (key, amount) in &summary.figures {
+        let coverage = rounded_down(amount.coverage(summary.interval.span()));
         match *key {
             FigureKey::Circuit(index) => {
                 let id = &site.circuits[index].id;
-                circuits.insert(id.clone(), kwh(*key));
+                circuits.insert(id.clone(), amount.kwh());
                 circuit_coverage.insert(id.clone(), coverage);
             }
             FigureKey::BusFeed(index) => {
                 let bus = buses.entry(site.buses[index].id.clone()).or_default();
-                (bus.feed_kwh, bus.feed_coverage) = (kwh(*key), coverage);
+                (bus.feed_kwh, bus.feed_coverage) = (amount.kwh(), coverage);
             }
             FigureKey::BusUntracked(index) => {
                 let bus = buses.entry(site.buses[index].id.clone()).or_default();
-                (bus.untracked_kwh, bus.untracked_coverage) = (kwh(*key), coverage);
+                (bus.untracked_kwh, bus.untracked_coverage) = (amount.kwh(), coverage);
             }
             _ => {}
         }

@@ -1,9 +1,11 @@
 """The benchmarks: see `tests/bench/run --help`. Prints tables; writes all figures as JSON."""
 
 import argparse
+import http.client
 import json
 import platform
 import random
+import shutil
 import statistics
 import subprocess
 import sys
@@ -13,7 +15,7 @@ from datetime import date, timedelta
 from pathlib import Path
 
 import maps
-from processes import LOAD_CORE, SUBJECT_CORE, Daemon, Process, broker, free_port, get
+from processes import LOAD_CORE, SUBJECT_CORE, Daemon, Process, broker, free_port
 
 HERE = Path(__file__).resolve().parent
 SUBJECTS = ["bare subscriber", "panelwright", "script"]
@@ -133,39 +135,86 @@ def writing(options, seconds):
 
 
 # A screen of history, and what it is cut into.
-VIEWS = {"day by quarter": (1, "quarter"), "week by hour": (7, "hour"), "month by day": (30, "day"), "year by month": (365, "month")}
+VIEWS = {
+    "day by quarter": (1, "quarter"),
+    "week by hour": (7, "hour"),
+    "month by day": (30, "day"),
+    "year by day": (365, "day"),
+    "year by month": (365, "month"),
+}
 ASKED = 200
 
 
+def command(options, *arguments):
+    """What a command of the program prints; it has to succeed."""
+    done = subprocess.run([str(part) for part in (options.binary, *arguments)], capture_output=True, text=True)
+    if done.returncode != 0:
+        raise SystemExit(f"{arguments}: ended with {done.returncode}\n{done.stderr[-3000:]}")
+    return done.stdout
+
+
+def lay_in(options, days, directory):
+    """The demo's house with so many days behind it; gives how long that took."""
+    if options.history_data:
+        # What a daemon or demo left there, stopped in order: settings, maps and store.
+        shutil.copytree(options.history_data, directory, dirs_exist_ok=True)
+        return None
+    began = time.monotonic()
+    command(options, "demo", "--days", days, "--for", "1s", "--port", free_port(), "--data", directory)
+    return time.monotonic() - began
+
+
+def ask(options, settings, directory, days):
+    """ms an answer of the API takes, over one connection that is kept, as a browser keeps it."""
+    web = free_port()
+    environment = {
+        "PANELWRIGHT__BROKER__URL": "embedded",
+        "PANELWRIGHT__BROKER__LISTEN": f"127.0.0.1:{free_port()}",
+        "PANELWRIGHT__WEB__LISTEN": f"127.0.0.1:{web}",
+    }
+    chance, views, today = random.Random(1), {}, date.today()
+    with Daemon(options.binary, settings, directory, web, environment):
+        client = http.client.HTTPConnection("127.0.0.1", web, timeout=30)
+        for view, (length, by) in VIEWS.items():
+            took = []
+            for _ in range(ASKED):
+                start = today - timedelta(days=chance.randint(length, max(days, length)))
+                query = f"from={start}&to={start + timedelta(days=length)}&by={by}"
+                asked = time.perf_counter()
+                client.request("GET", f"/api/sites/heron-lane/history?{query}")
+                answer = client.getresponse()
+                answer.read()
+                took.append((time.perf_counter() - asked) * 1e3)
+                if answer.status != 200:
+                    raise SystemExit(f"{query}: {answer.status}")
+            took.sort()
+            views[view] = {"p50": took[ASKED // 2], "p99": took[ASKED * 99 // 100], "max": took[-1]}
+    return views
+
+
+def rederivation(options, settings, directory, days):
+    """Seconds a year of import, export and self-consumption takes to be derived again after the map is
+    corrected for all time: the solar array's sign is turned round."""
+    map_file = Path(directory) / "sites" / "heron-lane.toml"
+    text = map_file.read_text()
+    turned = text.replace('sign = "generation-positive"\n', "")
+    if turned == text:
+        raise SystemExit("the demo's map has no sign to turn round")
+    map_file.write_text(turned)
+    report = json.loads(command(options, "store", "rederive", "--format", "json", "--settings", settings))
+    return {**report, "seconds_a_year": report["seconds"] * 365 / days}
+
+
 def history(options, days):
-    """The demo's house with so many days laid in: room on the disk, and ms an answer of the API takes."""
+    """The demo's house with so many days laid in: room on the disk, ms an answer of the API takes, and
+    what a corrected map costs."""
     with tempfile.TemporaryDirectory(dir=options.scratch) as directory:
-        began = time.monotonic()
-        lay = [options.binary, "demo", "--days", days, "--for", "1s", "--port", free_port(), "--data", directory]
-        subprocess.run([str(part) for part in lay], check=True, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-        laid = time.monotonic() - began
+        laid = lay_in(options, days, directory)
         settings = Path(directory) / "panelwright.toml"
-        size = [options.binary, "store", "size", "--format", "json", "--settings", settings]
-        size = json.loads(subprocess.run([str(part) for part in size], check=True, capture_output=True, text=True).stdout)
-        web = free_port()
-        environment = {
-            "PANELWRIGHT__BROKER__URL": "embedded",
-            "PANELWRIGHT__BROKER__LISTEN": f"127.0.0.1:{free_port()}",
-            "PANELWRIGHT__WEB__LISTEN": f"127.0.0.1:{web}",
-        }
-        chance, views, today = random.Random(1), {}, date.today()
-        with Daemon(options.binary, settings, directory, web, environment) as daemon:
-            for view, (length, by) in VIEWS.items():
-                took = []
-                for _ in range(ASKED):
-                    start = today - timedelta(days=chance.randint(length, max(days, length)))
-                    query = f"from={start}&to={start + timedelta(days=length)}&by={by}"
-                    asked = time.perf_counter()
-                    get(f"{daemon.url}/api/sites/heron-lane/history?{query}")
-                    took.append((time.perf_counter() - asked) * 1e3)
-                took.sort()
-                views[view] = {"p50": took[ASKED // 2], "p99": took[ASKED * 99 // 100]}
-    return {"days": days, "laid_in_s": laid, "size": size, "views": views}
+        size = json.loads(command(options, "store", "size", "--format", "json", "--settings", settings))
+        views = ask(options, settings, directory, days)
+        again = rederivation(options, settings, directory, days)
+    return {"days": days, "laid_in_s": laid, "size": size, "views": views, "rederived": again}
 
 
 def medians(runs):
@@ -227,45 +276,108 @@ def machine():
     }
 
 
+class Targets:
+    """What is wanted beside what was seen. A miss fails nothing."""
+
+    def __init__(self):
+        self.rows = []
+
+    def add(self, what, wanted, seen, unit, most=None, least=None):
+        met = (most is None or seen <= most) and (least is None or seen >= least)
+        self.rows.append([what, wanted, f"{seen:,.2f} {unit}".strip(), "yes" if met else "no"])
+
+
+def cpu_targets(targets, results):
+    for case, of in results.items():
+        if not all(name in of for name in ("bare subscriber", "panelwright")):
+            continue
+        readings, most = (19, 0.2) if case.startswith("json") else (1, 0.5)
+        over = (of["panelwright"]["us"]["median"] - of["bare subscriber"]["us"]["median"]) / readings
+        targets.add(f"CPU over bare a reading, {case}", f"<= {most} us", over, "us", most=most)
+        if "script" in of:
+            times = of["script"]["us"]["median"] / of["panelwright"]["us"]["median"]
+            targets.add(f"script's CPU over ours, {case}", ">= 4", times, "", least=4)
+
+
+def flood_targets(targets, results):
+    for case, of in results.items():
+        if case.endswith("QoS 1") and all(name in of for name in ("bare subscriber", "panelwright")):
+            part = of["panelwright"]["per_s"]["median"] / of["bare subscriber"]["per_s"]["median"]
+            targets.add(f"saturated, of bare, {case}", ">= 0.9", part, "", least=0.9)
+
+
+def history_targets(targets, found):
+    years = f"{found['days']} days"
+    for view, of in found["views"].items():
+        targets.add(f"history over {years}, {view}, p99", "<= 10 ms", of["p99"], "ms", most=10)
+    size = found["size"]
+    targets.add("disk, all tables and indexes", "<= 0.9 bytes a reading", size["used"] / size["readings"], "bytes", most=0.9)
+    again = found["rederived"]["seconds_a_year"]
+    targets.add("a year of import and export derived again", "<= 60 s", again, "s", most=60)
+
+
+KINDS = ["cpu", "flood", "memory", "latency", "history", "writing"]
+
+
+def measure(options, wanted, results, targets):
+    if "cpu" in wanted:
+        results["cpu"], rows = compared(options, "", "us", fixed, lambda us: f"{us:.2f}", cpu_columns)
+        table("CPU at 1,000 messages a second, us a message", ["", *SUBJECTS, "over bare", "script / ours"], rows)
+        cpu_targets(targets, results["cpu"])
+    if "flood" in wanted:
+        results["flood"], rows = compared(options, "", "per_s", flood, lambda per_s: f"{per_s:,.0f}", flood_columns)
+        table("Messages a second, saturated", ["", *SUBJECTS, "of bare", "times script"], rows)
+        flood_targets(targets, results["flood"])
+    if "memory" in wanted:
+        results["memory"] = {sites: medians([memory(options, sites, 150) for _ in range(options.memory_runs)]) for sites in (1, 1_000)}
+        rows = [[sites, *(f"{of[key]['median']:.1f}" for key in ("idle_mb", "rss_mb", "peak_mb"))] for sites, of in results["memory"].items()]
+        table("Memory, MB, 19 channels a site at 1 Hz", ["sites", "at start", "after 150 s", "highest"], rows)
+        for sites, most in ((1, 20), (1_000, 200)):
+            targets.add(f"memory, sites: {sites:,}", f"<= {most} MB", results["memory"][sites]["rss_mb"]["median"], "MB", most=most)
+    if "latency" in wanted:
+        results["latency"] = medians([latency(options, 70) for _ in range(options.runs)])
+        table("Live figure with a subscriber, ms after its tick", ["p50", "p99", "max"], [[results["latency"][key]["median"] for key in ("p50", "p99", "max")]])
+        targets.add("live figure after its tick, p99", "<= 50 ms", results["latency"]["p99"]["median"], "ms", most=50)
+    if "history" in wanted:
+        found = results["history"] = history(options, options.history_days)
+        rows = [[view, f"{of['p50']:.1f}", f"{of['p99']:.1f}", f"{of['max']:.1f}"] for view, of in found["views"].items()]
+        table(f"History of {options.history_days} days over HTTP, ms an answer", ["view", "p50", "p99", "max"], rows)
+        print(json.dumps({key: found[key] for key in ("laid_in_s", "size", "rederived")}))
+        history_targets(targets, found)
+    if "writing" in wanted:
+        results["writing"] = writing(options, options.writing_s)
+        table("Written to disk, one site at 1 Hz", ["MB a day"], [[f"{results['writing']['mb_a_day']:.1f}"]])
+        targets.add("written to disk a day, one site", "<= 250 MB", results["writing"]["mb_a_day"], "MB", most=250)
+
+
 def main():
     parser = argparse.ArgumentParser(prog="tests/bench/run", description=__doc__)
-    parser.add_argument("--only", default="cpu,flood,memory,latency,history", help="cpu, flood, memory, latency, history, writing; by commas")
+    parser.add_argument("--only", default=",".join(KINDS), help="by commas: " + ", ".join(KINDS))
     parser.add_argument("--subjects", default=",".join(SUBJECTS), help="which of: " + ", ".join(SUBJECTS))
     parser.add_argument("--runs", type=int, default=3, help="runs of each; the median counts")
+    parser.add_argument("--memory-runs", type=int, default=1, help="runs of memory, three minutes each")
     parser.add_argument("--writing-s", type=int, default=4_000, help="how long writing is watched; over an hour, so that an hour is sealed")
-    parser.add_argument("--history-days", type=int, default=365, help="days that are laid in for history; 1826 are five years")
+    parser.add_argument("--history-days", type=int, default=1_826, help="days that are laid in for history; 1826 are five years")
+    parser.add_argument("--history-data", type=Path, help="a directory that `panelwright demo --days N --data` left, to be copied instead of laying in again")
     parser.add_argument("--out", default="target/bench/results.json", help="where the figures go")
     for path in ["load", "binary", "python", "scratch"]:
         parser.add_argument("--" + path, required=True, help=argparse.SUPPRESS)
     options = parser.parse_args()
     options.subjects = options.subjects.split(",")
     wanted = options.only.split(",")
-    results = {"machine": machine()}
+    if unknown := [kind for kind in wanted if kind not in KINDS]:
+        parser.error(f"no such benchmark: {', '.join(unknown)}")
+    results, targets = {"machine": machine()}, Targets()
     print(json.dumps(results["machine"]))
-    if "cpu" in wanted:
-        results["cpu"], rows = compared(options, "", "us", fixed, lambda us: f"{us:.2f}", cpu_columns)
-        table("CPU at 1,000 messages a second, us a message", ["", *SUBJECTS, "over bare", "script / ours"], rows)
-    if "flood" in wanted:
-        results["flood"], rows = compared(options, "", "per_s", flood, lambda per_s: f"{per_s:,.0f}", flood_columns)
-        table("Messages a second, saturated", ["", *SUBJECTS, "of bare", "times script"], rows)
-    if "memory" in wanted:
-        results["memory"] = {sites: medians([memory(options, sites, 150) for _ in range(options.runs)]) for sites in (1, 1_000)}
-        rows = [[sites, *(f"{of[key]['median']:.1f}" for key in ("idle_mb", "rss_mb", "peak_mb"))] for sites, of in results["memory"].items()]
-        table("Memory, MB, 19 channels a site at 1 Hz", ["sites", "at start", "after 150 s", "highest"], rows)
-    if "latency" in wanted:
-        results["latency"] = medians([latency(options, 70) for _ in range(options.runs)])
-        table("Live figure with a subscriber, ms after its tick", ["p50", "p99", "max"], [[results["latency"][key]["median"] for key in ("p50", "p99", "max")]])
-    if "history" in wanted:
-        results["history"] = history(options, options.history_days)
-        rows = [[view, f"{of['p50']:.1f}", f"{of['p99']:.1f}"] for view, of in results["history"]["views"].items()]
-        table(f"History of {options.history_days} days over HTTP, ms an answer", ["view", "p50", "p99"], rows)
-        print(json.dumps(results["history"]["size"]))
-    if "writing" in wanted:
-        results["writing"] = writing(options, options.writing_s)
-        table("Written to disk, one site at 1 Hz", ["MB a day"], [[f"{results['writing']['mb_a_day']:.1f}"]])
     out = Path(options.out)
     out.parent.mkdir(parents=True, exist_ok=True)
-    out.write_text(json.dumps(results, indent=2) + "\n")
+    try:
+        measure(options, wanted, results, targets)
+    finally:
+        # What was measured before one of them broke is not lost.
+        results["targets"] = targets.rows
+        out.write_text(json.dumps(results, indent=2) + "\n")
+    table("Targets; a miss fails nothing", ["what", "wanted", "seen", "met"], targets.rows)
     print(f"\nfigures: {out}")
 
 
