@@ -93,8 +93,8 @@ pub fn fit(rows: &Rows, prior: &DVector<f64>) -> Fit {
         let moved = (&next - &mean).amax();
         mean = next;
         information = normal;
-        for n in 0..rows.len() {
-            rest[n] = rows.y[n] - dot(rows.row(n), &mean);
+        for (n, rest) in rest.iter_mut().enumerate() {
+            *rest = rows.y[n] - dot(rows.row(n), &mean);
         }
         scale = spread(&rest, Some(&own)).max(0.5);
         if round > 8 && moved < 1e-4 {

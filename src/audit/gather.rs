@@ -122,11 +122,11 @@ impl Changes {
             }
             moments.extend(found.iter().map(|step| (step.at, step.watts.abs())));
         }
-        moments.sort_by(|a, b| a.0.cmp(&b.0));
+        moments.sort_by_key(|moment| moment.0);
         moments.dedup_by_key(|moment| moment.0);
         for (at, _) in moments {
             self.offered += 1;
-            if self.offered % self.stride as u64 == 0 {
+            if self.offered.is_multiple_of(self.stride as u64) {
                 self.push(block, window, at, channels);
             }
         }

@@ -391,7 +391,8 @@ impl<'a> Court<'a> {
                     bus.responses.iter().any(|r| r.terms.iter().any(|(c, _)| *c == ct.channel.0 as usize))
                 };
                 let known = proofs.iter().any(|proof| proof.channel == *channel);
-                if !known && !(matches!(entry.role, Role::Feeder(_)) && self.buses.iter().any(feeds)) {
+                let is_feed = matches!(entry.role, Role::Feeder(_)) && self.buses.iter().any(feeds);
+                if !known && !is_feed {
                     proofs.push(Proof {
                         circuit: circuit.id.clone(),
                         channel: channel.clone(),

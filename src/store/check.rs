@@ -81,7 +81,7 @@ pub fn check(path: &Path, sites: &[Arc<Site>]) -> Result<Checked> {
     }
     // A file whose pages are broken gives an error at any statement.
     match contents(&tx, sites, &mut checked) {
-        Err(error) if whole.is_empty() => return Err(error),
+        Err(error) if whole.is_empty() => Err(error),
         _ => Ok(checked),
     }
 }

@@ -150,7 +150,8 @@ impl Recount<'_> {
                 // Beside a lost stretch a minute that is new is better than none.
                 let inside = |row: &Row| lost.iter().any(|lost| lost.contains(&row.start));
                 let known = |row: &Row| old.iter().any(|old| old.start == row.start);
-                fresh.retain(|row| !inside(row) && !(is_lost(row) && known(row)));
+                let stands = |row: &Row| is_lost(row) && known(row);
+                fresh.retain(|row| !inside(row) && !stands(row));
                 fresh.extend(old.iter().filter(|row| is_lost(row)));
                 fresh.sort_by_key(|row| row.start);
             }

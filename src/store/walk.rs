@@ -242,11 +242,8 @@ impl Walk<'_> {
             return Ok(());
         }
         let bad = self.bad.contains(&("minute_block", key(day, series)));
-        let stored = match self.minutes(series, day, rule)? {
-            Some(stored) => stored,
-            // A split that the map in force has not made yet: it is no loss, it is to be counted.
-            None => Vec::new(),
-        };
+        // A split that the map in force has not made yet is no loss: it is to be counted.
+        let stored = self.minutes(series, day, rule)?.unwrap_or_default();
         let wanted = match counted {
             None => stored.clone(),
             Some(counted) => {

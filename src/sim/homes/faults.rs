@@ -1,7 +1,7 @@
 //! What can be wrong with a map or its meters, put into a home.
 
 use super::Home;
-use super::plan::{Circuit, Wire};
+use super::plan::Wire;
 use crate::audit::Kind;
 use crate::sim::chance::{mix, unit};
 
@@ -162,8 +162,7 @@ impl Home {
                 let other = *others.get(pick(3, others.len().max(1)))?;
                 let (mine, theirs) = (channel(self, at), channel(self, other));
                 self.plan.wires[mine] = self.plan.wires[theirs];
-                let sign = |c: &Circuit| if c.reversed { -1.0 } else { 1.0 };
-                self.plan.turned[mine] = sign(&self.plan.circuits[at]);
+                self.plan.turned[mine] = if self.plan.circuits[at].reversed { -1.0 } else { 1.0 };
                 about.push(other);
             }
             Fault::Swapped => {

@@ -132,7 +132,7 @@ fn a_checkpoint_cut_anywhere_loses_nothing() {
         let mut torn = before.clone();
         torn.file.resize(after.file.len(), 0);
         for at in (0..after.file.len()).step_by(SECTOR) {
-            if random(&mut state) % 2 == 0 {
+            if random(&mut state).is_multiple_of(2) {
                 torn.file[at..at + SECTOR].copy_from_slice(&after.file[at..at + SECTOR]);
             }
         }
