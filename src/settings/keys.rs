@@ -49,7 +49,7 @@ const fn key(path: &'static str, kind: Kind, default: Option<&'static str>) -> K
 pub(super) const LISTS: [(&str, &str, usize); 2] =
     [("central", "central store", 16), ("announce", "announcement", 16)];
 
-/// Every key. Those of a section in [`LISTS`] belong to each of its kind.
+/// Every key. Those of a section that is a list belong to each of its kind.
 pub const KEYS: &[Key] = &[
     key("broker.url", Kind::Text, Some("mqtt://localhost:1883")),
     key("broker.listen", Kind::Text, Some("127.0.0.1:1883")),
