@@ -201,20 +201,19 @@ impl Daemon {
         let centrals = start_centrals(config.centrals, &central_sites, &store, &board, clock)?;
         let wakers = centrals.iter().map(central::Handle::waker).collect();
 
-        let list_of_audits = central_sites.clone();
         let (now_out, now) = watch::channel(Arc::default());
         let (stop_web, stopped) = watch::channel(false);
         let state = web::State {
             sites: sites.clone(),
             now,
             history: history_of(reader.clone(), central_sites.clone(), clock),
-            notes: notes::access(reader.clone(), store.sender(), central_sites),
+            notes: notes::access(reader.clone(), store.sender(), central_sites.clone()),
             board: Arc::clone(&board),
             clock,
             password: config.password,
         };
         let web = tokio::spawn(serve_api(listener, state, stopped.clone()));
-        tokio::spawn(audits::run(reader.clone(), list_of_audits, Arc::clone(&board), clock, stopped));
+        tokio::spawn(audits::run(reader.clone(), central_sites, Arc::clone(&board), clock, stopped));
 
         let hub = hub::start(hub::Parts {
             broker: config.hub,

@@ -71,6 +71,9 @@ commit_every_s = {commit_every_s}
 [sites]
 directory = "sites"
 
+[publish]
+homie = false                            # a bare subscriber publishes no value by value either
+
 [web]
 listen = "127.0.0.1:{web_port}"
 
