@@ -44,7 +44,7 @@ fn check_tells_every_error_with_its_line_and_ends_with_78() {
     let settings =
         out.lines().find(|line| line.contains("publsh is no setting")).expect("the settings' error");
     assert!(settings.starts_with("panelwright.toml:"), "{settings}");
-    assert!(settings.ends_with("error: publsh is no setting; did you mean [publish]?"), "{settings}");
+    assert!(settings.ends_with("error: publsh is no setting; did you mean [publish]? [settings]"), "{settings}");
     assert!(out.lines().any(|line| line.starts_with("sites/shed.toml:1: error: ")), "{out}");
     assert!(out.ends_with("; good maps: heron-lane\n"), "{out}");
 
