@@ -44,12 +44,18 @@ fn check_tells_every_error_with_its_line_and_ends_with_78() {
     let settings =
         out.lines().find(|line| line.contains("publsh is no setting")).expect("the settings' error");
     assert!(settings.starts_with("panelwright.toml:"), "{settings}");
-    assert!(settings.ends_with("error: publsh is no setting; did you mean [publish]? [settings]"), "{settings}");
+    assert!(
+        settings.ends_with("error: publsh is no setting; did you mean [publish]? [settings]"),
+        "{settings}"
+    );
     assert!(out.lines().any(|line| line.starts_with("sites/shed.toml:1: error: ")), "{out}");
     assert!(out.ends_with("; good maps: heron-lane\n"), "{out}");
 
     let (status, out, _) = ran(&house, &["check", "--format", "csv"]);
-    assert_eq!((status, out.lines().next()), (78, Some("severity,rule,file,line,what,why,write")));
+    assert_eq!(
+        (status, out.lines().next()),
+        (78, Some("severity,rule,file,line,what,why,write,source,accepted"))
+    );
 }
 
 #[test]
