@@ -1,9 +1,9 @@
 //! Is the map true? Readings, held against it.
 //!
 //! At every bus what flows in is what its circuits take, and what nobody measures. So when a circuit
-//! switches, its feed moves by as much, on its legs. The audit gathers such moments ([`gather`]), estimates
-//! for each CT how much each leg of its feed moves for a watt of it ([`fit`]), and looks for the simplest
-//! change of the map that explains the estimates ([`search`]). It works on differences, never on levels:
+//! switches, its feed moves by as much, on its legs. The audit gathers such moments (`gather`), estimates
+//! for each CT how much each leg of its feed moves for a watt of it (`fit`), and looks for the simplest
+//! change of the map that explains the estimates (`search`). It works on differences, never on levels:
 //! loads are related over the day, and levels would blame one for another.
 //!
 //! Evidence does not depend on what the map says of circuits, so a mended map is judged by the same readings.

@@ -541,6 +541,7 @@ fn the_reference_has_every_route_and_metric() {
     }
     let board = Board::new(Stamp(0));
     board.refused("x", 1);
+    board.command_refused("x");
     board.central_behind("x", 1);
     board.channels_stale("x", 1);
     let metrics = board.metrics();
