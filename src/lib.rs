@@ -9,6 +9,7 @@
 //! - [`flow`]: readings into ticks and minute rows; the one law; coverage
 //! - [`calendar`]: instants and local intervals
 //! - [`history`]: rows into energy per figure per interval, under the dated map
+//! - [`exchange`]: figures and readings as text that other programs read and write
 //! - [`surplus`]: EV current from solar surplus and service headroom; breakers that carry too much
 //! - [`audit`]: is the map true? Readings held against it: findings, and the line to change
 //! - [`engine`]: the state of all sites: an event in, effects out
@@ -42,6 +43,8 @@ pub mod flow;
 pub mod calendar;
 
 pub mod history;
+
+pub mod exchange;
 
 pub mod surplus;
 
