@@ -4,7 +4,9 @@ mod annotate;
 mod audit;
 mod check;
 mod demo;
+mod export;
 mod history;
+mod house;
 mod now;
 mod out;
 mod run;
@@ -51,6 +53,7 @@ enum Command {
     Check(check::Args),
     Now(now::Args),
     History(history::Args),
+    Export(export::Args),
     Annotate(annotate::Args),
     Audit(audit::Args),
     Schedule(schedule::Args),
@@ -86,6 +89,7 @@ pub fn main() -> ExitCode {
         Command::Check(args) => check::run(&common, &args),
         Command::Now(args) => now::run(&common, &args),
         Command::History(args) => history::run(&common, &args),
+        Command::Export(args) => export::run(&common, &args),
         Command::Annotate(args) => annotate::run(&common, &args),
         Command::Audit(args) => audit::run(&common, &args),
         Command::Schedule(args) => schedule::run(&common, &args),

@@ -24,7 +24,8 @@ pub(super) fn columns(site: &Site) -> Vec<(FigureKey, String)> {
         site.epochs.iter().flat_map(|epoch| epoch.plan.figures.iter().map(|figure| figure.key)).collect();
     let totals = TOTALS.iter().map(|(name, key)| (*key, (*name).to_owned()));
     let circuits = site.circuits.iter().enumerate();
-    let circuits = circuits.map(|(index, circuit)| (FigureKey::Circuit(index), format!("circuit {}", circuit.id)));
+    let circuits =
+        circuits.map(|(index, circuit)| (FigureKey::Circuit(index), format!("circuit {}", circuit.id)));
     let buses = site.buses.iter().enumerate().flat_map(|(index, bus)| {
         [
             (FigureKey::BusFeed(index), format!("bus {} feed", bus.id)),

@@ -13,12 +13,14 @@
 pub mod compare;
 mod energy;
 pub mod espi;
+mod export;
 mod fault;
 mod figures;
 mod ranges;
 mod readings;
 
 pub use energy::EnergyCsv;
+pub use export::{Export, ExportError, Exported, Form, export};
 pub use fault::{Fault, Faults};
 pub use figures::TOTALS;
 pub use ranges::{Chunk, chunks};

@@ -74,8 +74,10 @@ mod tests {
         let check = |zone: &str, by, from: &str, to: &str, count| {
             let zone = Zone::new(zone).expect("a zone");
             let range = zone.parse(from).expect("a time")..zone.parse(to).expect("a time");
-            let all: Vec<Interval> =
-                chunks(&zone, by, 5, range.clone()).expect("chunks").flat_map(|chunk| chunk.intervals).collect();
+            let all: Vec<Interval> = chunks(&zone, by, 5, range.clone())
+                .expect("chunks")
+                .flat_map(|chunk| chunk.intervals)
+                .collect();
             assert_eq!(all, intervals(&zone, by, 5, range).expect("intervals"), "{} {by}", zone.name());
             assert_eq!(all.len(), count);
         };

@@ -34,7 +34,9 @@ impl<'a> ReadingsCsv<'a> {
         let channel = &self.site.channels[channel.0 as usize];
         let unit = if self.site.devices[channel.device].unit.is_counter() { "Wh" } else { "W" };
         let tenths = sample.at.0.rem_euclid(10);
-        let point = |text: String| if tenths == 0 { text } else { format!("{}.{tenths}{}", &text[..19], &text[19..]) };
+        let point = |text: String| {
+            if tenths == 0 { text } else { format!("{}.{tenths}{}", &text[..19], &text[19..]) }
+        };
         let sign = if sample.value < 0 { "-" } else { "" };
         let (whole, part) = (sample.value.unsigned_abs() / 10, sample.value.unsigned_abs() % 10);
         line([
@@ -170,8 +172,110 @@ pub fn value_of(
         Unit::Wh { .. } | Unit::KWh { .. } => MAX_COUNTER_KWH * 1000.0,
         _ => MAX_POWER_W,
     };
-    if !(value.abs() <= most) || (of.is_counter() && value < 0.0) {
+    let fits = value.abs() <= most && !(of.is_counter() && value < 0.0);
+    if !fits {
         return Err((format!("{number} {} is no value of a panel", unit.unwrap_or("")), "check the unit"));
     }
     Ok((value * 10.0).round() as i64)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::site::parse;
+    use crate::units::Span;
+
+    fn site() -> Site {
+        let map = r#"
+            site = "heron-lane"
+            name = "Heron Lane farmhouse"
+            time_zone = "America/Denver"
+            [service]
+            system = "split-phase 120/240"
+            [[device]]
+            id = "house"
+            topic = "heron-lane/{channel}"
+            channels = ["m1", "m2"]
+            [[device]]
+            id = "count"
+            topic = "heron-lane/count/{channel}"
+            unit = "kWh"
+            channels = ["pump"]
+            [[feed]]
+            bus = "main"
+            channels = [ { channel = "house/m1", leg = "A" }, { channel = "house/m2", leg = "B" } ]
+        "#;
+        let parsed = parse("heron-lane.toml", map);
+        parsed.site.unwrap_or_else(|| panic!("{:?}", parsed.findings))
+    }
+
+    fn rows(text: &str) -> Result<Vec<Row>, Fault> {
+        let site = site();
+        let zone = Zone::new(&site.time_zone).expect("a zone");
+        let limits = Limits { site: &site, zone: &zone, now: zone.parse("2025-04-01").expect("a time") };
+        let mut reader = csv::Reader::from_reader(text.as_bytes());
+        let columns = Columns::find(reader.headers().expect("a header"))?;
+        let mut rows = Vec::new();
+        for record in reader.records() {
+            let record = record.expect("a row");
+            let line = record.position().expect("a position").line();
+            rows.push(columns.row(&limits, line, &record)?);
+        }
+        Ok(rows)
+    }
+
+    #[test]
+    fn what_is_written_is_read_back() {
+        let site = site();
+        let zone = Zone::new(&site.time_zone).expect("a zone");
+        let csv = ReadingsCsv::new(&site, &zone);
+        let noon = zone.parse("2025-03-09T12:00").expect("a time");
+        let all = [
+            (ChannelIndex(0), Sample { at: noon, value: 12_345 }),
+            (ChannelIndex(1), Sample { at: noon + Span(3), value: -5 }),
+            (ChannelIndex(2), Sample { at: noon, value: 98_765_432 }),
+        ];
+        let text = all.iter().fold(ReadingsCsv::header(), |text, (c, sample)| text + &csv.row(*c, *sample));
+        assert_eq!(
+            text.lines().nth(2),
+            Some("2025-03-09T18:00:00.3Z,2025-03-09T12:00:00.3-06:00,house/m2,-0.5,W")
+        );
+        assert_eq!(rows(&text).expect("rows"), all.map(Some));
+    }
+
+    #[test]
+    fn a_plain_table_in_any_order_and_units() {
+        let noon = Zone::utc().parse("2025-03-09T18:00:00Z").expect("a time");
+        let text = "note,value,Time,unit,channel\n,1.26,2025-03-09T12:00,kW,house/m1\nx,,2025-03-09T18:00:00Z,,house/m2\n,12.5,2025-03-09T18:00:00Z,kWh,count/pump\n";
+        let expected = [
+            Some((ChannelIndex(0), Sample { at: noon, value: 12_600 })),
+            None,
+            Some((ChannelIndex(2), Sample { at: noon, value: 125_000 })),
+        ];
+        assert_eq!(rows(text).expect("rows"), expected);
+    }
+
+    #[test]
+    fn what_is_wrong_names_its_line() {
+        let check = |text: &str, line: u64, expected: &str| {
+            let fault = rows(text).expect_err(expected);
+            assert_eq!(fault.line, line, "{fault}");
+            assert!(fault.what.contains(expected) && !fault.hint.is_empty(), "{fault}");
+        };
+        check("when,channel,value\n", 1, "no column \"time\"");
+        check("time,channel,value,TIME\n", 1, "\"time\" is there twice");
+        check("time,channel,value\n2025-03-09T12:00:00Z,house/m1,1\nsoon,house/m1,1\n", 3, "`soon`");
+        check("time,channel,value\n2025-03-09T12:00:00Z,house/9,1\n", 2, "no channel \"house/9\"");
+        check("time,channel,value\n2025-03-09T12:00:00Z,house/m1,1 W\n", 2, "\"1 W\" is no number");
+        check("time,channel,value\n2025-03-09T12:00:00Z,house/m1,NaN\n", 2, "no value of a panel");
+        check("time,channel,value\n2025-03-09T12:00:00Z,house/m1,2e7\n", 2, "no value of a panel");
+        check("time,channel,value\n2025-03-09T12:00:00Z,count/pump,-1\n", 2, "no value of a panel");
+        check(
+            "time,channel,value,unit\n2025-03-09T12:00:00Z,house/m1,1,kWh\n",
+            2,
+            "\"kWh\" does not suit house/m1",
+        );
+        check("time,channel,value\n2025-05-09T12:00:00Z,house/m1,1\n", 2, "in the future");
+        check("time,channel,value\n1999-05-09T12:00:00Z,house/m1,1\n", 2, "before the year 2000");
+    }
 }

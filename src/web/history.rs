@@ -154,18 +154,7 @@ pub fn body(site: &Site, question: &Question, summaries: &[Summary]) -> HistoryB
     }
 }
 
-/// The site totals of an answer, with their names in it.
-pub const TOTALS: [(&str, FigureKey); 9] = [
-    ("import", FigureKey::Import),
-    ("export", FigureKey::Export),
-    ("grid", FigureKey::Grid),
-    ("generation", FigureKey::Generation),
-    ("self_consumed", FigureKey::SelfConsumed),
-    ("storage", FigureKey::Storage),
-    ("consumption", FigureKey::Consumption),
-    ("tracked", FigureKey::Tracked),
-    ("untracked", FigureKey::Untracked),
-];
+pub use crate::exchange::TOTALS;
 
 fn interval(site: &Site, zone: &Zone, summary: &Summary) -> HistoryInterval {
     let kwh = |key| summary.kwh(key);

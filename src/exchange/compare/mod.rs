@@ -223,7 +223,8 @@ fn sides(pairs: &Pairs, both: &[(&Pair, Measured)], through: i128) -> Vec<Side> 
 fn weeks(both: &[(&Pair, Measured)], through: &[Through]) -> Vec<Week> {
     let Some(first) = both.first().map(|(pair, _)| pair.interval.start) else { return Vec::new() };
     let number = |pair: &Pair| (pair.interval.start - first).0 / (7 * Span::DAY.0);
-    let rows: Vec<(i64, Through)> = both.iter().zip(through).map(|((pair, _), t)| (number(pair), *t)).collect();
+    let rows: Vec<(i64, Through)> =
+        both.iter().zip(through).map(|((pair, _), t)| (number(pair), *t)).collect();
     let week = |rows: &[(i64, Through)]| {
         let meter: i128 = rows.iter().map(|(_, one)| one.meter).sum();
         let measured: i128 = rows.iter().map(|(_, one)| one.measured).sum();

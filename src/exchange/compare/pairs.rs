@@ -94,7 +94,8 @@ pub fn pairs(feed: &Feed) -> Result<Pairs, String> {
         }
     }
     let (has_forward, has_reverse) = (forward.is_some(), reverse.is_some());
-    let whole = |pair: &Pair| !(has_forward && has_reverse) || pair.forward.is_some() && pair.reverse.is_some();
+    let whole =
+        |pair: &Pair| !(has_forward && has_reverse) || pair.forward.is_some() && pair.reverse.is_some();
     let all: Vec<Pair> = by_time.into_values().filter(whole).collect();
     if all.is_empty() {
         return Err("the file has no interval with an energy".to_owned());

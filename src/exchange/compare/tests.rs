@@ -40,8 +40,11 @@ fn a_ct_that_reads_three_percent_high() {
     assert_eq!((found.intervals, found.compared, found.not_covered, found.estimated), (4, 4, 0, 0));
     assert_eq!(found.error_percent, Some(3.0));
     assert!((found.factor.expect("a factor") - 5000.0 / 5150.0).abs() < 1e-12);
-    let sides: Vec<_> =
-        found.sides.iter().map(|side| (side.name, side.meter_mwh, side.measured_mwh, side.error_percent())).collect();
+    let sides: Vec<_> = found
+        .sides
+        .iter()
+        .map(|side| (side.name, side.meter_mwh, side.measured_mwh, side.error_percent()))
+        .collect();
     assert_eq!(
         sides,
         [

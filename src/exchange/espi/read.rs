@@ -9,8 +9,8 @@ use quick_xml::events::{BytesStart, Event};
 
 use super::resolve::{Block, Entry, Kind, RawReading, ReadingType, resolve};
 use super::{Feed, UOM_WH};
-use crate::exchange::fault::{Fault, Faults, shown};
 use crate::exchange::MAX_TEXT;
+use crate::exchange::fault::{Fault, Faults, shown};
 
 /// Elements inside of each other; the standard needs eight.
 const MAX_DEPTH: usize = 40;
@@ -110,7 +110,10 @@ impl Reader {
                     if let Some(open) = self.open.last().cloned() {
                         self.fault(format!("the file ends inside of <{open}>"), "get the whole file again");
                     } else if self.entries.is_empty() {
-                        self.fault("there is no <entry>", "ESPI is an Atom feed of entries: is it the right file?");
+                        self.fault(
+                            "there is no <entry>",
+                            "ESPI is an Atom feed of entries: is it the right file?",
+                        );
                     }
                     false
                 }
@@ -244,7 +247,9 @@ impl Reader {
                 }
             }
             ("ReadingType", _) => self.reading_type(&name, text),
-            ("IntervalReading" | "timePeriod" | "ReadingQuality", _) => self.reading(parent.to_owned(), &name, text),
+            ("IntervalReading" | "timePeriod" | "ReadingQuality", _) => {
+                self.reading(parent.to_owned(), &name, text)
+            }
             ("currentBillingPeriodOverAllConsumption", _) => {
                 let number = text.parse().ok();
                 match name.as_str() {
@@ -275,7 +280,10 @@ impl Reader {
         };
         match text.parse() {
             Ok(number) => *place = Some(number),
-            Err(_) => self.fault(format!("<{name}> is no whole number: \"{}\"", shown(text)), "see what the utility sends"),
+            Err(_) => self.fault(
+                format!("<{name}> is no whole number: \"{}\"", shown(text)),
+                "see what the utility sends",
+            ),
         }
     }
 
@@ -292,7 +300,10 @@ impl Reader {
             Ok(number) => *place = Some(number),
             Err(_) => {
                 reading.spoilt = true;
-                self.fault(format!("<{name}> is no whole number: \"{}\"", shown(text)), "see what the utility sends");
+                self.fault(
+                    format!("<{name}> is no whole number: \"{}\"", shown(text)),
+                    "see what the utility sends",
+                );
             }
         }
     }

@@ -93,7 +93,9 @@ pub(super) fn resolve(entries: Vec<Entry>, faults: &mut Faults) -> Vec<Series> {
     };
     let type_of = |meter: Option<usize>| {
         let named = meter.and_then(|meter| {
-            types.iter().find(|(entry, _)| !entry.own.is_empty() && meters[meter].related.contains(&entry.own))
+            types
+                .iter()
+                .find(|(entry, _)| !entry.own.is_empty() && meters[meter].related.contains(&entry.own))
         });
         named.or(if types.len() == 1 { types.first() } else { None })
     };
@@ -145,7 +147,9 @@ fn flow(of: &ReadingType) -> Result<Flow, (String, &'static str)> {
         0 | 1 => Ok(Flow::Forward),
         19 => Ok(Flow::Reverse),
         4 => Ok(Flow::Net),
-        other => Err((format!("flowDirection is {other}"), "1 (forward), 19 (reverse) and 4 (net) can be read")),
+        other => {
+            Err((format!("flowDirection is {other}"), "1 (forward), 19 (reverse) and 4 (net) can be read"))
+        }
     }
 }
 
@@ -162,7 +166,8 @@ fn ordered(of: &ReadingType, raw: &[&RawReading], faults: &mut Faults) -> Vec<Re
     let mut kept: Vec<Reading> = Vec::with_capacity(readings.len());
     for reading in readings {
         match kept.last() {
-            Some(last) if (last.start, last.seconds, last.mwh) == (reading.start, reading.seconds, reading.mwh) => {}
+            Some(last)
+                if (last.start, last.seconds, last.mwh) == (reading.start, reading.seconds, reading.mwh) => {}
             Some(last) if reading.start < last.end() => {
                 let what = format!("the interval overlaps the one in line {}", last.line);
                 faults.add(Fault::new(reading.line, what, "leave one of the two out"));
@@ -180,7 +185,10 @@ fn reading(of: &ReadingType, raw: &RawReading) -> Result<Reading, (String, &'sta
     let value = raw.value.ok_or_else(|| missing("value"))?;
     // The years 2000 to 2199, and at most a month.
     if !(946_684_800..7_258_118_400).contains(&start) {
-        return Err((format!("the start {start} is in no year from 2000 to 2199"), "it is in seconds since 1970"));
+        return Err((
+            format!("the start {start} is in no year from 2000 to 2199"),
+            "it is in seconds since 1970",
+        ));
     }
     if !(1..=31 * 86_400).contains(&seconds) {
         return Err((format!("the duration is {seconds} s"), "an interval lasts 1 s to 31 days"));

@@ -44,8 +44,10 @@ impl LocalTime {
 
 /// The rule by which the shift comes in this year and the next two; `None` where none does.
 fn rule(zone: &Zone, shift: Stamp) -> Option<u32> {
-    let shifts = [Some(shift), year_later(zone, shift), year_later(zone, shift).and_then(|s| year_later(zone, s))];
-    let locals: Vec<DateTime> = shifts.into_iter().map(|shift| before(zone, shift?)).collect::<Option<_>>()?;
+    let shifts =
+        [Some(shift), year_later(zone, shift), year_later(zone, shift).and_then(|s| year_later(zone, s))];
+    let locals: Vec<DateTime> =
+        shifts.into_iter().map(|shift| before(zone, shift?)).collect::<Option<_>>()?;
     let first = locals.first()?;
     let weekday = first.weekday().to_monday_one_offset() as u32;
     let same = |one: &DateTime| {
@@ -65,7 +67,9 @@ fn rule(zone: &Zone, shift: Stamp) -> Option<u32> {
         return None;
     };
     let seconds = first.minute() as u32 * 60;
-    Some((first.month() as u32) << 28 | operator << 25 | weekday << 17 | (first.hour() as u32) << 12 | seconds)
+    Some(
+        (first.month() as u32) << 28 | operator << 25 | weekday << 17 | (first.hour() as u32) << 12 | seconds,
+    )
 }
 
 /// What the local clock would show at the shift without it.
@@ -88,7 +92,12 @@ mod tests {
         let check = |zone: &str, offset_s, dst_s, start, end| {
             let zone = Zone::new(zone).expect("a zone");
             let at = zone.parse("2025-01-01").expect("a time");
-            assert_eq!(LocalTime::of(&zone, at), LocalTime { offset_s, dst_s, start, end }, "{}", zone.name());
+            assert_eq!(
+                LocalTime::of(&zone, at),
+                LocalTime { offset_s, dst_s, start, end },
+                "{}",
+                zone.name()
+            );
         };
         // The values that files of utilities of the United States carry.
         check("America/Denver", -25_200, 3600, 0x360E_2000, 0xB40E_2000);

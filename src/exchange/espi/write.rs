@@ -10,6 +10,7 @@ use quick_xml::events::{BytesDecl, BytesEnd, BytesStart, BytesText, Event};
 use super::rules::LocalTime;
 use super::{Flow, UOM_WH};
 use crate::calendar::{By, Zone};
+use crate::exchange::export::Exported;
 use crate::exchange::ranges::Chunk;
 use crate::history::Summary;
 use crate::site::{FigureKey, Role, Site};
@@ -110,11 +111,20 @@ impl Writer {
         xml.text()
     }
 
-    fn entry(&self, xml: &mut Out, place: &str, title: &str, links: &[(&str, &str)], content: impl FnOnce(&mut Out)) {
+    fn entry(
+        &self,
+        xml: &mut Out,
+        place: &str,
+        title: &str,
+        links: &[(&str, &str)],
+        content: impl FnOnce(&mut Out),
+    ) {
         xml.open("entry", &[]);
         xml.leaf("id", &self.id(place));
         for (rel, href) in links {
-            xml.event(Event::Empty(BytesStart::new("link").with_attributes([("rel", *rel), ("href", *href)])));
+            xml.event(Event::Empty(
+                BytesStart::new("link").with_attributes([("rel", *rel), ("href", *href)]),
+            ));
         }
         xml.leaf("title", title);
         xml.open("content", &[]);
@@ -186,7 +196,8 @@ impl Writer {
     }
 
     /// One block a figure of what is wholly known in the chunk; `summaries` are those of its intervals.
-    pub fn blocks(&mut self, chunk: &Chunk, summaries: &[Summary]) -> String {
+    /// `exported` counts what was written and what was left out for being known in part.
+    pub fn blocks(&mut self, chunk: &Chunk, summaries: &[Summary], exported: &mut Exported) -> String {
         let mut xml = Out::new();
         let mut meters = std::mem::take(&mut self.meters);
         for meter in &mut meters {
@@ -195,6 +206,7 @@ impl Writer {
                 .filter_map(|summary| {
                     let amount = summary.get(meter.key)?;
                     let whole = amount.covered >= summary.interval.span();
+                    *(if whole { &mut exported.written } else { &mut exported.in_part }) += 1;
                     whole.then(|| Some((summary, (amount.kwh()? * 1e6).round() as i64)))?
                 })
                 .collect();
