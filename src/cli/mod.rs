@@ -7,6 +7,7 @@ mod demo;
 mod export;
 mod history;
 mod house;
+mod import;
 mod now;
 mod out;
 mod run;
@@ -57,6 +58,7 @@ enum Command {
     Annotate(annotate::Args),
     Audit(audit::Args),
     Schedule(schedule::Args),
+    Import(import::Args),
     Store(store::Args),
 }
 
@@ -79,6 +81,15 @@ pub struct Common {
     pub settings: Option<PathBuf>,
 }
 
+/// Onto standard output.
+fn print(text: &str) -> anyhow::Result<()> {
+    match std::io::Write::write_all(&mut std::io::stdout().lock(), text.as_bytes()) {
+        // Whoever reads has read enough.
+        Err(error) if error.kind() == std::io::ErrorKind::BrokenPipe => Ok(()),
+        written => Ok(written?),
+    }
+}
+
 /// Reads the command line, runs the command, and says how it ended.
 pub fn main() -> ExitCode {
     let cli = Cli::parse();
@@ -93,6 +104,7 @@ pub fn main() -> ExitCode {
         Command::Annotate(args) => annotate::run(&common, &args),
         Command::Audit(args) => audit::run(&common, &args),
         Command::Schedule(args) => schedule::run(&common, &args),
+        Command::Import(args) => import::run(&common, &args),
         Command::Store(args) => store::run(&common, &args),
     };
     match ended {

@@ -8,6 +8,7 @@
 mod audits;
 mod batches;
 mod chargers;
+mod exchange;
 mod feed;
 mod guided;
 mod hub;
@@ -207,6 +208,8 @@ impl Daemon {
             sites: sites.clone(),
             now,
             history: history_of(reader.clone(), central_sites.clone(), clock),
+            export: exchange::exporter(reader.clone(), central_sites.clone(), clock),
+            import: exchange::importer(&store, central_sites.clone(), clock),
             notes: notes::access(reader.clone(), store.sender(), central_sites.clone()),
             board: Arc::clone(&board),
             clock,

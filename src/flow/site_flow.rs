@@ -123,7 +123,11 @@ impl SiteFlow {
     pub fn advance(&mut self, now: Stamp, closed: &mut Vec<ClosedMinute>) {
         let settled = now - SETTLE;
         let mut until = settled.floor(Span::TICK);
-        for readings in &self.readings {
+        for (readings, channel) in self.readings.iter().zip(&self.site.channels) {
+            if self.site.devices[channel.device].is_imported() {
+                // Its readings are counted when they are imported; nothing live waits for them.
+                continue;
+            }
             let Some(newest) = readings.newest() else { continue };
             if now - newest <= readings.coverage.stale_after {
                 // Up to a reading that has settled, not to the newest: one that is still under way
@@ -218,8 +222,12 @@ impl SiteFlow {
 
     /// The channels whose value is not known any more, or never was.
     pub fn silent(&self, now: Stamp) -> Vec<ChannelIndex> {
-        let silent = self.readings.iter().enumerate().filter(|(_, readings)| readings.live(now).is_none());
+        let silent = self.readings.iter().enumerate().filter(|(index, readings)| readings.live(now).is_none() && !self.is_imported(*index));
         silent.map(|(index, _)| ChannelIndex(index as u32)).collect()
+    }
+
+    fn is_imported(&self, channel: usize) -> bool {
+        self.site.devices[self.site.channels[channel].device].is_imported()
     }
 
     /// The live figures: the last known values, each until it is stale.

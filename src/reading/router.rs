@@ -60,6 +60,9 @@ impl Router {
         for (position, site) in sites.iter().enumerate() {
             for (index, channel) in site.channels.iter().enumerate() {
                 let device = &site.devices[channel.device];
+                if device.is_imported() {
+                    continue;
+                }
                 filters.push(topics::filter(&device.topic));
                 let target = Target {
                     site: SiteIndex(position as u32),

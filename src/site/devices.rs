@@ -103,7 +103,29 @@ impl Devices {
     }
 }
 
+/// `source = "import"`: readings come from files alone, so there is no topic to read.
+fn imported(shape: &DeviceShape, findings: &mut Findings) -> bool {
+    let Some(At { value, line }) = &shape.source else { return false };
+    if value != "import" {
+        let what = format!("the source \"{}\" is not known", shown(value));
+        findings.add(&rules::UNKNOWN_WORD, *line, what, "write source = \"import\", or a topic in its place");
+        return true;
+    }
+    let payload =
+        shape.payload.as_ref().and_then(|payload| payload.pointer.as_ref().or(payload.time.as_ref()));
+    for (name, line) in
+        [("topic", shape.topic.as_ref().map(|at| at.line)), ("payload", payload.map(|at| at.line))]
+    {
+        if let Some(line) = line {
+            let what = format!("a device that is imported has a `{name}`");
+            findings.add(&rules::UNIT_MISMATCH, line, what, "leave it out, or leave `source` out");
+        }
+    }
+    true
+}
+
 fn device(shape: &DeviceShape, id: String, findings: &mut Findings) -> Device {
+    let imported = imported(shape, findings);
     let topic = shape.topic.as_ref().map_or_else(String::new, |topic| {
         if let Some((fault, write)) = names::topic_fault(&topic.value) {
             let what = format!("the topic \"{}\" {fault}", shown(&topic.value));
@@ -111,7 +133,8 @@ fn device(shape: &DeviceShape, id: String, findings: &mut Findings) -> Device {
         }
         topic.value.clone()
     });
-    let (every, max_gap, stale_after) = times(shape, findings);
+    let topic = if imported { String::new() } else { topic };
+    let (every, max_gap, stale_after) = times(shape, imported, findings);
     Device {
         id,
         topic,
@@ -286,7 +309,7 @@ fn reading(shape: &DeviceShape, findings: &mut Findings) -> ReadingKind {
 }
 
 /// Period, longest gap, and how long the accounting waits.
-fn times(shape: &DeviceShape, findings: &mut Findings) -> (Span, Span, Span) {
+fn times(shape: &DeviceShape, imported: bool, findings: &mut Findings) -> (Span, Span, Span) {
     let mut read = |value: &Option<At<f64>>, key: &str, least: Span, most_s: f64| -> Option<Span> {
         let At { value, line } = value.as_ref()?;
         let tenths = value * 10.0;
@@ -304,7 +327,9 @@ fn times(shape: &DeviceShape, findings: &mut Findings) -> (Span, Span, Span) {
     };
     let every = read(&shape.every_s, "every_s", Span::ZERO, MAX_PERIOD_S).unwrap_or(Span::TICK);
     let max_gap = read(&shape.max_gap_s, "max_gap_s", every, MAX_WAIT_S / 2.0);
-    let max_gap = max_gap.unwrap_or(Span(every.0 * GAP_PERIODS));
+    // A file's interval says what it covers, and no more: what is missing before it stays missing.
+    let periods = if imported { 1 } else { GAP_PERIODS };
+    let max_gap = max_gap.unwrap_or(Span(every.0 * periods));
     let stale_after = read(&shape.stale_after_s, "stale_after_s", every, MAX_WAIT_S);
     (every, max_gap, stale_after.unwrap_or(Span(max_gap.0 + SETTLE.0)))
 }

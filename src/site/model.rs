@@ -147,7 +147,8 @@ pub enum Leg {
 pub struct Device {
     /// `[a-z0-9-]`; channels are named `device/channel`.
     pub id: String,
-    /// Topic pattern; `{channel}` stands for the channel's name where each has a topic of its own.
+    /// Topic pattern; `{channel}` stands for the channel's name where each has a topic of its own. Empty
+    /// where readings come from files alone.
     pub topic: String,
     /// How a payload is read.
     pub payload: Payload,
@@ -162,6 +163,14 @@ pub struct Device {
     /// After this long without a reading a channel no longer holds up the accounting, and its live
     /// value is unknown; default `max_gap` plus the settle time.
     pub stale_after: Span,
+}
+
+impl Device {
+    /// Whether its readings come from files alone (`source = "import"`): it has no topic, is never
+    /// live, and nobody waits for it.
+    pub fn is_imported(&self) -> bool {
+        self.topic.is_empty()
+    }
 }
 
 /// How a device's payload is read.

@@ -38,6 +38,7 @@ pub(super) struct AcceptShape {
 pub(super) struct DeviceShape {
     pub(super) line: usize,
     pub(super) id: Option<At<String>>,
+    pub(super) source: Option<At<String>>,
     pub(super) topic: Option<At<String>>,
     pub(super) payload: Option<PayloadShape>,
     pub(super) unit: Option<At<String>>,
@@ -183,7 +184,10 @@ fn device(fields: Fields<'_>, findings: &mut Findings) -> DeviceShape {
     let id = fields.string("id", findings);
     fields.require("id", id.as_ref(), findings);
     let topic = fields.string("topic", findings);
-    fields.require("topic", topic.as_ref(), findings);
+    let source = fields.string("source", findings);
+    if source.is_none() {
+        fields.require("topic", topic.as_ref(), findings);
+    }
     let payload = fields.table("payload", "payload".to_owned(), findings).map(|mut payload| {
         let pointer = payload.string("pointer", findings);
         payload.require("pointer", pointer.as_ref(), findings);
@@ -198,6 +202,7 @@ fn device(fields: Fields<'_>, findings: &mut Findings) -> DeviceShape {
     let shape = DeviceShape {
         line: fields.line,
         id,
+        source,
         topic,
         payload,
         unit,

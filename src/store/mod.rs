@@ -27,6 +27,7 @@ mod decode;
 mod error;
 mod evidence;
 mod finding;
+mod import;
 mod journal;
 mod keep;
 mod lock;
@@ -72,6 +73,7 @@ pub use error::{Error, Result};
 pub use finding::Finding;
 pub use keep::{Keep, LEAST};
 pub use notes::{MAX_NOTES, NOTES_AT_ONCE, NoteAnswer, NoteChange, NoteOutcome, NoteRefused, change_notes};
+pub use import::{Import, Imported};
 pub use outbox::{Mark, Outbox, Refused};
 pub use reader::Reader;
 pub use repair::{Repaired, repair};
@@ -120,6 +122,8 @@ pub enum Command {
         /// Taken down to a whole hour.
         before: Stamp,
     },
+    /// Put these readings from a file into the store, whatever their age.
+    Import(Import),
     /// The maps changed: batches after this one follow these. A site keeps its place; new ones
     /// come at the end.
     Sites(Vec<Arc<Site>>),

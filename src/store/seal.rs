@@ -207,7 +207,7 @@ impl Job<'_> {
 
 /// Which time the readings of an hour can change: their own and what is within their reach; for a
 /// counter up to the readings on either side.
-fn reach_of(
+pub(super) fn reach_of(
     db: &Connection,
     entry: &Entry,
     channel: usize,

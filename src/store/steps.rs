@@ -111,7 +111,7 @@ impl Writer {
         self.finish(site, done.unwrap_or_default());
     }
 
-    fn finish(&mut self, site: i64, outcome: Outcome) {
+    pub(super) fn finish(&mut self, site: i64, outcome: Outcome) {
         if let Some(last) = outcome.changed.last()
             && self.shared.has_centrals()
         {

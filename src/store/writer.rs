@@ -58,7 +58,7 @@ pub(super) struct Writer {
     pub(super) progress: FxHashMap<i64, Progress>,
     /// The journal's next row. Counted here, so that a number is never used twice while a seal is on
     /// its way, without a table for it that every commit would write.
-    next_row: i64,
+    pub(super) next_row: i64,
     /// Minutes to count again, by row of `site`.
     pub(super) late: BTreeMap<i64, Vec<Range<Stamp>>>,
     pub(super) sealing: Option<Sealing>,
@@ -120,6 +120,7 @@ impl Writer {
                     let before = before.floor(Span::HOUR);
                     self.seal_later(before, Stamp::MIN);
                 }
+                Command::Import(import) => self.import(import),
                 Command::Sites(sites) => self.new_sites(&sites),
                 Command::Maps { at, forms } => self.keep_forms(at, &forms),
                 Command::Note { site, change, answer } => self.note(site, &change, &answer),

@@ -8,6 +8,7 @@ mod advice;
 mod answer;
 mod api;
 mod auth;
+pub mod exchange;
 mod guard;
 pub mod history;
 mod live;
@@ -24,14 +25,16 @@ use std::sync::Arc;
 
 use axum::Router;
 use axum::extract::DefaultBodyLimit;
-use axum::routing::{MethodRouter, delete, get};
+use axum::routing::{MethodRouter, delete, get, post};
 use bytes::Bytes;
 use tokio::sync::{Semaphore, watch};
 
 pub use advice::{AlertNow, EvNow, RoomNow, TargetNow};
+pub use exchange::{ExportQuery, Exporter, Importer};
 pub use server::serve;
 pub use shapes::{
-    BusEnergy, BusNow, CircuitInfo, CircuitNow, HistoryBody, HistoryInterval, Now, SiteInfo, Sites,
+    BusEnergy, BusNow, CircuitInfo, CircuitNow, HistoryBody, HistoryInterval, ImportBody, Now, SiteInfo,
+    Sites,
 };
 
 use crate::clock::Clock;
@@ -135,6 +138,10 @@ pub struct State {
     pub history: History,
     /// The notes beside it.
     pub notes: Notes,
+    /// Their past as files.
+    pub export: Exporter,
+    /// Where readings from files go.
+    pub import: Importer,
     /// How the parts are.
     pub board: Arc<Board>,
     /// The time.
@@ -194,6 +201,11 @@ fn routes() -> Vec<(&'static str, MethodRouter<Arc<Shared>>)> {
                 .layer(DefaultBodyLimit::max(views::notes::MAX_BODY)),
         ),
         ("/api/sites/{site}/annotations/{id}", delete(views::notes::remove)),
+        ("/api/sites/{site}/export", get(exchange::download)),
+        (
+            "/api/sites/{site}/readings",
+            post(exchange::upload).layer(DefaultBodyLimit::max(exchange::MAX_IMPORT)),
+        ),
         ("/live/{site}", get(live::live)),
         ("/health", get(api::health)),
         ("/metrics", get(api::metrics)),

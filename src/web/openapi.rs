@@ -6,7 +6,7 @@ use axum::response::Response;
 use utoipa::OpenApi;
 
 use super::answer::json_text;
-use super::{api, live, page, views};
+use super::{api, exchange, live, page, views};
 
 /// The document.
 #[derive(OpenApi)]
@@ -28,6 +28,8 @@ use super::{api, live, page, views};
         views::notes::list,
         views::notes::add,
         views::notes::remove,
+        exchange::download,
+        exchange::upload,
         live::live,
         api::health,
         api::metrics,

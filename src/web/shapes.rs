@@ -252,6 +252,17 @@ pub(super) struct PartHealth {
     pub(super) since: String,
 }
 
+/// What an upload of readings did.
+#[derive(Clone, Copy, Debug, Serialize, Deserialize, ToSchema)]
+pub struct ImportBody {
+    /// Readings that were not there.
+    pub new: u64,
+    /// Readings that were there with another value, which they have no more.
+    pub changed: u64,
+    /// Readings that were there.
+    pub same: u64,
+}
+
 /// A refusal.
 #[derive(Clone, Debug, Serialize, ToSchema)]
 pub(super) struct Refused {

@@ -8,7 +8,8 @@ use reqwest::{Method, Response, StatusCode, Url};
 
 use crate::cli::Exit;
 use crate::settings::Secret;
-use crate::web::{SiteInfo, Sites, USER};
+use crate::store::Imported;
+use crate::web::{ImportBody, SiteInfo, Sites, USER};
 
 /// How long the daemon may take to answer.
 const TIMEOUT: Duration = Duration::from_secs(10);
@@ -84,7 +85,18 @@ impl Client {
         segments: &[&str],
         json: Option<String>,
     ) -> Result<String, Failure> {
-        body(self.send(method, segments, json).await?).await
+        let content = json.map(|json| ("application/json", json));
+        body(self.send(method, segments, content).await?).await
+    }
+
+    /// Puts readings, as CSV, into the store of a site; when this returns they are on the disk.
+    pub(in crate::cli) async fn import(&self, site: &str, csv: String) -> Result<Imported, Failure> {
+        let content = Some(("text/csv; charset=utf-8", csv));
+        let text = body(self.send(Method::POST, &["api", "sites", site, "readings"], content).await?).await?;
+        let done: ImportBody = serde_json::from_str(&text).map_err(|error| {
+            Failure::new(Exit::Away, format!("{} is no daemon of ours: {error}", self.base))
+        })?;
+        Ok(Imported { new: done.new, changed: done.changed, same: done.same })
     }
 
     /// Asks, and sorts out what an answer other than success means.
@@ -92,7 +104,7 @@ impl Client {
         &self,
         method: Method,
         segments: &[&str],
-        json: Option<String>,
+        content: Option<(&'static str, String)>,
     ) -> Result<Response, Failure> {
         let mut url = self.base.clone();
         // Only a base without an authority has no path, and that scheme was refused.
@@ -100,8 +112,8 @@ impl Client {
             path.pop_if_empty().extend(segments);
         }
         let mut request = self.http.request(method, url);
-        if let Some(json) = json {
-            request = request.header(CONTENT_TYPE, "application/json").body(json);
+        if let Some((kind, content)) = content {
+            request = request.header(CONTENT_TYPE, kind).body(content);
         }
         if let Some(password) = &self.password {
             request = request.basic_auth(USER, Some(password.reveal()));
@@ -129,7 +141,7 @@ impl Client {
         let exit = match status {
             StatusCode::UNAUTHORIZED => Exit::Config,
             StatusCode::NOT_FOUND | StatusCode::BAD_REQUEST => Exit::Usage,
-            StatusCode::CONFLICT => Exit::Short,
+            StatusCode::CONFLICT | StatusCode::PAYLOAD_TOO_LARGE => Exit::Short,
             _ => Exit::Away,
         };
         Err(Failure::new(exit, said))
