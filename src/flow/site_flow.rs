@@ -222,7 +222,11 @@ impl SiteFlow {
 
     /// The channels whose value is not known any more, or never was.
     pub fn silent(&self, now: Stamp) -> Vec<ChannelIndex> {
-        let silent = self.readings.iter().enumerate().filter(|(index, readings)| readings.live(now).is_none() && !self.is_imported(*index));
+        let silent = self
+            .readings
+            .iter()
+            .enumerate()
+            .filter(|(index, readings)| readings.live(now).is_none() && !self.is_imported(*index));
         silent.map(|(index, _)| ChannelIndex(index as u32)).collect()
     }
 

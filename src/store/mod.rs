@@ -74,6 +74,7 @@ pub use finding::Finding;
 pub use keep::{Keep, LEAST};
 pub use notes::{MAX_NOTES, NOTES_AT_ONCE, NoteAnswer, NoteChange, NoteOutcome, NoteRefused, change_notes};
 pub use import::{Import, Imported};
+pub use notes::{MAX_NOTES, NOTES_AT_ONCE, NoteAnswer, NoteChange, NoteOutcome, NoteRefused, change_notes};
 pub use outbox::{Mark, Outbox, Refused};
 pub use reader::Reader;
 pub use repair::{Repaired, repair};

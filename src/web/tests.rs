@@ -132,8 +132,7 @@ impl Served {
         });
         let notes = notes();
         let board_there = Arc::clone(&board);
-        let state =
-            State { sites, now, history, export, import, notes, board: board_there, clock, password };
+        let state = State { sites, now, history, export, import, notes, board: board_there, clock, password };
         let listener = TcpListener::bind("127.0.0.1:0").await.expect("bind");
         let address = listener.local_addr().expect("address");
         let (stop, stopped) = oneshot::channel();

@@ -23,6 +23,7 @@ mod history_command;
 mod history_notes;
 mod history_views;
 mod hubs;
+mod interval_data;
 mod licences;
 mod mqtt;
 mod power_cut;

@@ -132,7 +132,7 @@ async fn send(client: &Client, site: &str, body: String) -> Result<Imported, Ref
                 tries += 1;
                 tokio::time::sleep(PAUSE).await;
             }
-            Err(Failure { exit, why }) => {
+            Err(Failure { exit, why, .. }) => {
                 let why = format!("{why}; run it again later: what is in is in, and doubles are harmless");
                 return Err(Refusal::new(exit, why));
             }
