@@ -3,6 +3,7 @@
 mod annotate;
 mod audit;
 mod check;
+mod compare_meter;
 mod demo;
 mod export;
 mod history;
@@ -59,6 +60,7 @@ enum Command {
     Audit(audit::Args),
     Schedule(schedule::Args),
     Import(import::Args),
+    CompareMeter(compare_meter::Args),
     Store(store::Args),
 }
 
@@ -105,6 +107,7 @@ pub fn main() -> ExitCode {
         Command::Audit(args) => audit::run(&common, &args),
         Command::Schedule(args) => schedule::run(&common, &args),
         Command::Import(args) => import::run(&common, &args),
+        Command::CompareMeter(args) => compare_meter::run(&common, &args),
         Command::Store(args) => store::run(&common, &args),
     };
     match ended {

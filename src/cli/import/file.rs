@@ -15,7 +15,7 @@ use crate::site::{ChannelIndex, ReadingKind, Site};
 
 /// Why reading ended early.
 #[derive(Debug)]
-pub(super) enum Stop {
+pub(in crate::cli) enum Stop {
     Refused(Refusal),
     Io(io::Error),
 }

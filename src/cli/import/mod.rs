@@ -1,7 +1,7 @@
 //! `panelwright import`
 
 mod batches;
-mod file;
+pub(in crate::cli) mod file;
 mod target;
 
 use std::path::PathBuf;
