@@ -29,7 +29,9 @@ impl Target {
         let (tell, events) = mpsc::channel();
         let settings = &house.settings;
         let centrals = settings.central.iter().map(|central| central.name.clone()).collect();
-        let options = store::Options { directory: settings.store.directory.clone(), centrals };
+        // Only the daemon lets go of what has been kept for its time.
+        let keep = store::Keep::default();
+        let options = store::Options { directory: settings.store.directory.clone(), centrals, keep };
         match Store::open(options, &house.sites, Box::new(move |event| drop(tell.send(event)))) {
             Ok(store) => {
                 // What a daemon left unsealed is sealed as it would do, so that what is over is in blocks.
