@@ -66,6 +66,12 @@ fn history_of(reader: store::Reader, list: watch::Receiver<Vec<Arc<Site>>>, cloc
     })
 }
 
+/// The API's socket.
+async fn bind(listen: SocketAddr) -> Result<TcpListener> {
+    let bound = TcpListener::bind(listen).await;
+    bound.with_context(|| format!("cannot listen at {listen}: change `listen` under [web]"))
+}
+
 /// Opens the store; what its writer reports comes out of the receiver.
 fn open_store(
     options: store::Options,
@@ -180,9 +186,7 @@ impl Daemon {
         let clock = config.clock;
         let board = Arc::new(Board::new(clock.now()));
         let list = config.maps.list();
-        let listener = TcpListener::bind(config.listen)
-            .await
-            .with_context(|| format!("cannot listen at {}: change `listen` under [web]", config.listen))?;
+        let listener = bind(config.listen).await?;
         let address = listener.local_addr()?;
 
         let directory = config.store.directory.clone();

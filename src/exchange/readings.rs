@@ -195,11 +195,14 @@ mod tests {
             [[device]]
             id = "house"
             topic = "heron-lane/{channel}"
+            unit = "W"
+            every_s = 1
             channels = ["m1", "m2"]
             [[device]]
             id = "count"
             topic = "heron-lane/count/{channel}"
             unit = "kWh"
+            every_s = 10
             channels = ["pump"]
             [[feed]]
             bus = "main"

@@ -148,6 +148,8 @@ fn site() -> Site {
         [[device]]
         id = "house"
         topic = "heron-lane/{channel}"
+        unit = "W"
+        every_s = 1
         [[feed]]
         bus = "main"
         channels = [ { channel = "house/m1", leg = "A" }, { channel = "house/m2", leg = "B" } ]
