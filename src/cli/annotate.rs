@@ -1,19 +1,15 @@
 //! `panelwright annotate`
 
-use std::io::{self, Write as _};
-
-use anyhow::{Context as _, Result};
+use anyhow::Result;
 use clap::Subcommand;
 use reqwest::Method;
 
-use super::history::{Refusal, chosen, maps, of_question, of_store};
+use super::house::{House, Refusal};
 use super::now::client::{Client, Failure, url_of};
-use super::{Common, Exit, Format};
-use crate::calendar::Zone;
+use super::{Common, Exit, Format, print};
 use crate::clock::Clock;
-use crate::reading::SiteIndex;
-use crate::settings::{self, Settings};
-use crate::store::{self, NoteChange, NoteRefused, Reader, change_notes};
+use crate::settings::Settings;
+use crate::store::{self, NoteChange, NoteRefused, change_notes};
 use crate::units::Stamp;
 use crate::web::views::notes::{Annotation, NewAnnotation};
 
@@ -71,53 +67,36 @@ enum What {
 pub(super) fn run(common: &Common, args: &Args) -> Result<Exit> {
     let printed = match answer(common, args) {
         Ok(notes) => text(args.format, &notes)?,
-        Err(Refusal { exit, why }) => {
-            eprintln!("panelwright: {why}");
-            return Ok(exit);
-        }
+        Err(refusal) => return Ok(refusal.say()),
     };
-    match io::stdout().lock().write_all(printed.as_bytes()) {
-        // `| head` has seen enough.
-        Err(error) if error.kind() != io::ErrorKind::BrokenPipe => Err(error).context("standard output"),
-        _ => Ok(Exit::Fine),
-    }
+    print(&printed).map(|()| Exit::Fine)
 }
 
 fn answer(common: &Common, args: &Args) -> Result<Vec<Annotation>, Refusal> {
-    let settings = settings::load_here(common.settings.as_deref())
-        .map_err(|problems| Refusal::new(Exit::Config, problems))?;
-    let sites = maps(&settings.sites)?;
-    let place = chosen(&sites, args.site.as_deref())?;
-    let (site, index) = (&sites[place], SiteIndex(place as u32));
-    let zone = Zone::new(&site.time_zone).map_err(|error| Refusal::new(Exit::Config, error))?;
-    let directory = &settings.store.directory;
+    let house = House::find(common, args.site.as_deref())?;
+    let (zone, index) = (&house.zone, house.index);
     let change = match &args.what {
         What::List { from, to } => {
-            let time = |name: &str, text: &Option<String>, default| match text {
-                Some(text) => {
-                    zone.parse(text).map_err(|error| Refusal::new(Exit::Usage, format!("--{name}: {error}")))
-                }
-                None => Ok(default),
-            };
-            let range = time("from", from, Stamp::MIN)?..time("to", to, Stamp::MAX)?;
-            let reader = Reader::offline(directory, &sites).map_err(of_store)?;
-            let notes = reader.notes(index, range).map_err(of_store)?;
-            return Ok(notes.iter().map(|note| Annotation::of(&zone, note)).collect());
+            let from = house.time("from", from.as_deref())?.unwrap_or(Stamp::MIN);
+            let to = house.time("to", to.as_deref())?.unwrap_or(Stamp::MAX);
+            let notes = house.reader()?.notes(index, from..to).map_err(Refusal::of_store)?;
+            return Ok(notes.iter().map(|note| Annotation::of(zone, note)).collect());
         }
         What::Add { text, at, until } => {
             let new = NewAnnotation { start: at.clone(), end: until.clone(), text: text.clone() };
             // Looked at here too, so that what is wrong is told in the words of the command line.
-            let change = new.change(&zone, Clock::wall().now()).map_err(of_question);
+            let change = new.change(zone, Clock::wall().now()).map_err(Refusal::of_question);
             (Some(new), change.map_err(|refusal| in_own_words(&refusal))?)
         }
         What::Remove { number } => (None, NoteChange::Remove { id: *number }),
     };
-    match through_daemon(&settings, &site.id, &change) {
+    match through_daemon(&house.settings, &house.site().id, &change) {
         Ok(note) => Ok(vec![note]),
         Err(failure) if failure.unreachable => {
-            let outcome = change_notes(directory, &sites, index, &change.1).map_err(held)?;
+            let outcome = change_notes(&house.settings.store.directory, &house.sites, index, &change.1)
+                .map_err(held)?;
             let note = outcome.map_err(|refused| Refusal::new(exit_of(&refused), refused))?;
-            Ok(vec![Annotation::of(&zone, &note)])
+            Ok(vec![Annotation::of(zone, &note)])
         }
         Err(Failure { exit, why, .. }) => Err(Refusal::new(exit, why)),
     }
@@ -146,7 +125,7 @@ fn held(error: store::Error) -> Refusal {
                 "{error}; a daemon that runs with other settings takes the note: name them with --settings"
             ),
         ),
-        other => of_store(other),
+        other => Refusal::of_store(other),
     }
 }
 

@@ -1,17 +1,13 @@
 //! `panelwright audit`
 
 use std::fmt::Write as _;
-use std::io::{self, Write as _};
 use std::path::Path;
 
-use anyhow::{Context as _, Result};
+use anyhow::Result;
 
-use super::history::{Refusal, chosen, maps, of_question, of_store};
-use super::{Common, Exit, Format};
+use super::house::{House, Refusal};
+use super::{Common, Exit, Format, print};
 use crate::clock::Clock;
-use crate::reading::SiteIndex;
-use crate::settings;
-use crate::store::Reader;
 use crate::web::views::audit::{AuditBody, AuditFinding, body, read};
 
 /// Is the map true? Holds the kept readings against it, and names the lines to change.
@@ -41,32 +37,21 @@ pub(super) struct Args {
 /// Runs it.
 pub(super) fn run(common: &Common, args: &Args) -> Result<Exit> {
     match answer(common, args) {
-        Ok((text, exit)) => match io::stdout().lock().write_all(text.as_bytes()) {
-            // `| head` has seen enough.
-            Err(error) if error.kind() != io::ErrorKind::BrokenPipe => Err(error).context("standard output"),
-            _ => Ok(exit),
-        },
-        Err(Refusal { exit, why }) => {
-            eprintln!("panelwright: {why}");
-            Ok(exit)
-        }
+        Ok((text, exit)) => print(&text).map(|()| exit),
+        Err(refusal) => Ok(refusal.say()),
     }
 }
 
 fn answer(common: &Common, args: &Args) -> Result<(String, Exit), Refusal> {
-    let settings = settings::load_here(common.settings.as_deref())
-        .map_err(|problems| Refusal::new(Exit::Config, problems))?;
-    let sites = maps(&settings.sites)?;
-    let index = chosen(&sites, args.site.as_deref())?;
-    let site = &sites[index];
-    let reader = Reader::offline(&settings.store.directory, &sites).map_err(of_store)?;
+    let house = House::find(common, args.site.as_deref())?;
+    let site = house.site();
     let range = (args.from.as_deref(), args.to.as_deref());
-    let mut source = reader.source(SiteIndex(index as u32));
-    let (zone, report) = read(site, range, Clock::wall().now(), &mut source).map_err(of_question)?;
+    let mut source = house.reader()?.source(house.index);
+    let (zone, report) = read(site, range, Clock::wall().now(), &mut source).map_err(Refusal::of_question)?;
     let body = body(&zone, &report);
     let exit = if report.open().next().is_some() { Exit::Short } else { Exit::Fine };
     let text = match args.format {
-        Format::Table => Ok(page(&body, &file(&settings.sites, &site.id))),
+        Format::Table => Ok(page(&body, &file(&house.settings.sites, &site.id))),
         Format::Json => serde_json::to_string(&body).map(|text| text + "\n").map_err(anyhow::Error::from),
         Format::Csv => table(&body),
     };

@@ -1,11 +1,9 @@
 //! `panelwright check`
 
-use std::io::{self, Write as _};
-
 use anyhow::{Context as _, Result};
 use serde::Serialize;
 
-use super::{Common, Exit, Format};
+use super::{Common, Exit, Format, print};
 use crate::clock::Clock;
 use crate::publish::Options;
 use crate::publish::announce::{self, Fault, Rendered};
@@ -76,11 +74,8 @@ pub(super) fn run(common: &Common, args: &Args) -> Result<Exit> {
         Format::Json => serde_json::to_string_pretty(&report).context("the report is no JSON")? + "\n",
         Format::Csv => csv(&report).context("the report is no CSV")?,
     };
-    match io::stdout().lock().write_all(text.as_bytes()) {
-        Err(error) if error.kind() != io::ErrorKind::BrokenPipe => Err(error).context("standard output"),
-        _ if report.errors > 0 => Ok(Exit::Config),
-        _ => Ok(Exit::Fine),
-    }
+    print(&text)?;
+    Ok(if report.errors > 0 { Exit::Config } else { Exit::Fine })
 }
 
 fn report(common: &Common, announcements: bool) -> Report {

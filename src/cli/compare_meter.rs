@@ -93,7 +93,7 @@ fn measured(house: &House, reader: &Reader, pairs: &Pairs) -> Result<Vec<Option<
     let mut all = Vec::with_capacity(intervals.len());
     for some in intervals.chunks(AT_ONCE) {
         let summaries = energy(house.site(), &house.zone, &mut source, some);
-        let summaries = summaries.map_err(|error| Refusal::of_store(&error))?;
+        let summaries = summaries.map_err(Refusal::of_store)?;
         all.extend(summaries.iter().map(|summary| {
             Some(Measured {
                 import_mwh: whole(summary, FigureKey::Import)?,

@@ -125,7 +125,7 @@ impl From<io::Error> for Ended {
 fn range(house: &House, reader: &Reader, args: &Args) -> Result<Range<Stamp>, Refusal> {
     let (from, to) = (house.time("from", args.from.as_deref())?, house.time("to", args.to.as_deref())?);
     let mut source = reader.source(house.index);
-    let extent = source.extent().map_err(|error| Refusal::of_store(&error))?;
+    let extent = source.extent().map_err(Refusal::of_store)?;
     let nothing = || Refusal::new(Exit::Short, format!("the store has nothing of {}", house.site().id));
     let start = from.or(extent.as_ref().map(|extent| extent.start)).ok_or_else(nothing)?;
     let end = to.or(extent.as_ref().map(|extent| extent.end)).ok_or_else(nothing)?;
@@ -159,7 +159,7 @@ fn energy(
             let why = format!("ESPI has no intervals by {by}; ask for --by minute, quarter, hour or day");
             Refusal::new(Exit::Usage, why).into()
         }
-        ExportError::Source(error) => Refusal::of_store(&error).into(),
+        ExportError::Source(error) => Refusal::of_store(error).into(),
         ExportError::Out(error) => Ended::Io(error),
     })?;
     if form == exchange::Form::Espi {
@@ -195,7 +195,7 @@ fn readings(
         let end = (start.floor(AT_ONCE) + AT_ONCE).min(range.end);
         let mut all: Vec<(ChannelIndex, Sample)> = Vec::new();
         for channel in &channels {
-            let some = source.readings(*channel, start..end).map_err(|error| Refusal::of_store(&error))?;
+            let some = source.readings(*channel, start..end).map_err(Refusal::of_store)?;
             all.extend(some.into_iter().map(|sample| (*channel, sample)));
         }
         all.sort_by_key(|(channel, sample)| (sample.at, *channel));

@@ -11,6 +11,7 @@ use crate::settings::{self, Settings};
 use crate::site::{Severity, Site};
 use crate::store::{self, Reader};
 use crate::units::Stamp;
+use crate::web::HistoryError;
 
 /// Why a command cannot do its work, and how it ends for it.
 #[derive(Debug)]
@@ -25,7 +26,7 @@ impl Refusal {
     }
 
     /// Of a store that does not answer.
-    pub(super) fn of_store(error: &store::Error) -> Self {
+    pub(super) fn of_store(error: store::Error) -> Self {
         let exit = if matches!(error, store::Error::Missing { .. }) { Exit::Away } else { Exit::Short };
         Self::new(exit, error)
     }
@@ -33,6 +34,14 @@ impl Refusal {
     /// Of a time that makes no sense in the option `--name`.
     pub(super) fn of_time(name: &str, error: &CalendarError) -> Self {
         Self::new(Exit::Usage, format!("--{name}: {error}"))
+    }
+
+    /// Of a question that makes no sense, or that the store does not answer.
+    pub(super) fn of_question(error: HistoryError) -> Self {
+        match error {
+            HistoryError::Asked { what, .. } => Self::new(Exit::Usage, format!("--{what}")),
+            HistoryError::Failed(why) => Self::new(Exit::Short, why),
+        }
     }
 
     /// Says it, and how the command ends.
@@ -68,8 +77,7 @@ impl House {
 
     /// A reader of the store; the daemon may run meanwhile, or not.
     pub(super) fn reader(&self) -> Result<Reader, Refusal> {
-        Reader::offline(&self.settings.store.directory, &self.sites)
-            .map_err(|error| Refusal::of_store(&error))
+        Reader::offline(&self.settings.store.directory, &self.sites).map_err(Refusal::of_store)
     }
 
     /// The moment that an option names, if it is given.
@@ -91,7 +99,7 @@ fn maps(directory: &Path) -> Result<Vec<Arc<Site>>, Refusal> {
 }
 
 /// The position of the site that was asked for.
-fn chosen(sites: &[Arc<Site>], id: Option<&str>) -> Result<usize, Refusal> {
+pub(super) fn chosen(sites: &[Arc<Site>], id: Option<&str>) -> Result<usize, Refusal> {
     let known = || sites.iter().map(|site| site.id.as_str()).collect::<Vec<_>>().join(", ");
     match (id, sites) {
         (Some(id), _) => sites.iter().position(|site| site.id == id).ok_or_else(|| {

@@ -16,9 +16,11 @@ mod schedule;
 mod store;
 mod table;
 
+use std::io::{self, Write as _};
 use std::path::PathBuf;
 use std::process::ExitCode;
 
+use anyhow::Context as _;
 use clap::{Parser, Subcommand, ValueEnum};
 
 /// How a command ended; the numbers are those of BSD's sysexits where they have one.
@@ -83,12 +85,14 @@ pub struct Common {
     pub settings: Option<PathBuf>,
 }
 
-/// Onto standard output.
+/// Prints a command's answer.
+///
+/// # Errors
+/// When standard output cannot be written; a reader that has seen enough (`| head`) is none.
 fn print(text: &str) -> anyhow::Result<()> {
-    match std::io::Write::write_all(&mut std::io::stdout().lock(), text.as_bytes()) {
-        // Whoever reads has read enough.
-        Err(error) if error.kind() == std::io::ErrorKind::BrokenPipe => Ok(()),
-        written => Ok(written?),
+    match io::stdout().lock().write_all(text.as_bytes()) {
+        Err(error) if error.kind() == io::ErrorKind::BrokenPipe => Ok(()),
+        written => written.context("standard output"),
     }
 }
 

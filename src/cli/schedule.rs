@@ -6,14 +6,12 @@ use anyhow::{Context as _, Result};
 use clap::ValueEnum;
 use comfy_table::Table;
 
-use super::history::{Refusal, chosen, maps};
+use super::house::{House, Refusal};
 use super::out::Out;
 use super::table::{plain, table, trimmed};
 use super::{Common, Exit};
-use crate::calendar::Zone;
 use crate::clock::Clock;
 use crate::schedule::{self, Kind, MAX_CTS, MAX_SPACES, Panel, Paper, Position, Proofs, Schedule};
-use crate::settings;
 
 /// The panel schedule and the CT directory, to print and leave at the panel.
 ///
@@ -89,10 +87,7 @@ impl From<Sheet> for Paper {
 pub(super) fn run(common: &Common, args: &Args) -> Result<Exit> {
     let text = match answer(common, args) {
         Ok(text) => text?,
-        Err(Refusal { exit, why }) => {
-            eprintln!("panelwright: {why}");
-            return Ok(exit);
-        }
+        Err(refusal) => return Ok(refusal.say()),
     };
     let mut out = Out::open(args.output.as_deref())?;
     out.put(&text).context("the schedule cannot be written")?;
@@ -104,15 +99,9 @@ fn answer(common: &Common, args: &Args) -> Result<Result<String>, Refusal> {
     if args.blank {
         return Ok(schedule::blank_sheet(args.spaces, args.cts, args.paper.into()).context("the work sheet"));
     }
-    let settings = settings::load_here(common.settings.as_deref())
-        .map_err(|problems| Refusal::new(Exit::Config, problems))?;
-    let sites = maps(&settings.sites)?;
-    let site = &sites[chosen(&sites, args.site.as_deref())?];
-    let zone = Zone::new(&site.time_zone).map_err(|error| Refusal::new(Exit::Config, error))?;
-    let asked = args.date.as_deref().map(|text| zone.parse(text)).transpose();
-    let asked = asked.map_err(|error| Refusal::new(Exit::Usage, format!("--date: {error}")))?;
-    let at = asked.unwrap_or_else(|| Clock::wall().now());
-    let schedule = schedule::schedule(site, &zone, at, &Proofs::new());
+    let house = House::find(common, args.site.as_deref())?;
+    let at = house.time("date", args.date.as_deref())?.unwrap_or_else(|| Clock::wall().now());
+    let schedule = schedule::schedule(house.site(), &house.zone, at, &Proofs::new());
     let page = args.output.as_ref().is_some_and(|path| path.extension().is_some_and(|end| end == "html"));
     Ok(match args.format {
         Form::Html => schedule::html(&schedule, args.paper.into()).context("the page"),

@@ -5,22 +5,19 @@ mod output;
 mod profile;
 mod rank;
 
-use std::io::{self, Write as _};
-use std::sync::Arc;
+use anyhow::Result;
 
-use anyhow::{Context as _, Result};
-
-use super::{Common, Exit, Format};
+use super::house::{House, Refusal};
+use super::{Common, Exit, Format, print};
 use crate::calendar::{Against, By};
 use crate::clock::Clock;
 use crate::history::energy;
 use crate::reading::SiteIndex;
-use crate::settings;
-use crate::site::{FigureKey, Severity, Site};
-use crate::store::{self, Reader};
+use crate::site::{FigureKey, Site};
+use crate::store::Reader;
 use crate::units::Stamp;
 use crate::web::history::Question;
-use crate::web::{HistoryError, views};
+use crate::web::views;
 
 /// Energy per circuit and total, by interval.
 ///
@@ -68,44 +65,20 @@ pub(super) struct Args {
 /// Runs it.
 pub(super) fn run(common: &Common, args: &Args) -> Result<Exit> {
     match answer(common, args) {
-        Ok(text) => match io::stdout().lock().write_all(text.as_bytes()) {
-            // `| head` has seen enough.
-            Err(error) if error.kind() != io::ErrorKind::BrokenPipe => Err(error).context("standard output"),
-            _ => Ok(Exit::Fine),
-        },
-        Err(Refusal { exit, why }) => {
-            eprintln!("panelwright: {why}");
-            Ok(exit)
-        }
-    }
-}
-
-/// Why there is nothing to print.
-#[derive(Debug)]
-pub(super) struct Refusal {
-    pub(super) exit: Exit,
-    pub(super) why: String,
-}
-
-impl Refusal {
-    pub(super) fn new(exit: Exit, why: impl ToString) -> Self {
-        Self { exit, why: why.to_string() }
+        Ok(text) => print(&text).map(|()| Exit::Fine),
+        Err(refusal) => Ok(refusal.say()),
     }
 }
 
 fn answer(common: &Common, args: &Args) -> Result<String, Refusal> {
-    let settings = settings::load_here(common.settings.as_deref())
-        .map_err(|problems| Refusal::new(Exit::Config, problems))?;
-    let sites = maps(&settings.sites)?;
-    let index = chosen(&sites, args.site.as_deref())?;
-    let site = &sites[index];
-    let reader = Reader::offline(&settings.store.directory, &sites).map_err(of_store);
+    let house = House::find(common, args.site.as_deref())?;
+    let (site, index, reader) = (house.site(), house.index, house.reader());
     let (range, now) = ((args.from.as_deref(), args.to.as_deref()), Clock::wall().now());
-    let index = SiteIndex(index as u32);
     if args.profile {
         let of = figure(site, args)?;
         let mut source = reader?.source(index);
-        let (zone, profile) = views::profile::read(site, range, now, &mut source).map_err(of_question)?;
+        let (zone, profile) =
+            views::profile::read(site, range, now, &mut source).map_err(Refusal::of_question)?;
         return printed(match args.format {
             Format::Table => Ok(profile::table(site, &zone, &profile, of)),
             Format::Json => json(&views::profile::body(site, &zone, &profile)),
@@ -114,7 +87,8 @@ fn answer(common: &Common, args: &Args) -> Result<String, Refusal> {
     }
     if args.rank {
         let mut source = reader?.source(index);
-        let (zone, ranking) = views::rank::read(site, range, now, &mut source).map_err(of_question)?;
+        let (zone, ranking) =
+            views::rank::read(site, range, now, &mut source).map_err(Refusal::of_question)?;
         let body = views::rank::body(site, &zone, &ranking);
         return printed(match args.format {
             Format::Table => Ok(rank::tables(&site.name, &body)),
@@ -136,13 +110,15 @@ fn energies(
 ) -> Result<String, Refusal> {
     let of = figure(site, args)?;
     let mut source = reader.source(index);
-    let summaries = energy(site, &question.zone, &mut source, &question.intervals).map_err(of_store)?;
-    let notes = reader.notes(index, question.range()).map_err(of_store)?;
+    let summaries =
+        energy(site, &question.zone, &mut source, &question.intervals).map_err(Refusal::of_store)?;
+    let notes = reader.notes(index, question.range()).map_err(Refusal::of_store)?;
     let Some(against) = &args.compare else {
         return printed(output::text(args.format, site, question, &summaries, &notes));
     };
     let (against, pairs, whole) =
-        views::compare::pairs(site, question, against, &mut source, &summaries, now).map_err(of_question)?;
+        views::compare::pairs(site, question, against, &mut source, &summaries, now)
+            .map_err(Refusal::of_question)?;
     let found = compare::Found { against, pairs: &pairs, whole: whole.as_ref() };
     printed(match args.format {
         Format::Table => {
@@ -170,54 +146,17 @@ fn figure(site: &Site, args: &Args) -> Result<FigureKey, Refusal> {
     compare::figure(site, args.of.as_deref()).map_err(|why| Refusal::new(Exit::Usage, why))
 }
 
-/// The maps of the settings' directory; all of them must be right, as for the daemon.
-pub(super) fn maps(directory: &std::path::Path) -> Result<Vec<Arc<Site>>, Refusal> {
-    let (sites, findings) = settings::load_sites(directory);
-    let errors: Vec<String> =
-        findings.iter().filter(|found| found.severity == Severity::Error).map(ToString::to_string).collect();
-    if errors.is_empty() {
-        Ok(sites.into_iter().map(Arc::new).collect())
-    } else {
-        Err(Refusal::new(Exit::Config, errors.join("\n")))
-    }
-}
-
-/// The position of the site that was asked for.
-pub(super) fn chosen(sites: &[Arc<Site>], id: Option<&str>) -> Result<usize, Refusal> {
-    let known = || sites.iter().map(|site| site.id.as_str()).collect::<Vec<_>>().join(", ");
-    match (id, sites) {
-        (Some(id), _) => sites.iter().position(|site| site.id == id).ok_or_else(|| {
-            Refusal::new(Exit::Usage, format!("there is no site `{id}`; there is: {}", known()))
-        }),
-        (None, [_]) => Ok(0),
-        (None, []) => Err(Refusal::new(Exit::Config, "there is no map of a site; see `panelwright check`")),
-        (None, _) => {
-            let why = format!("there are several sites; name one with --site: {}", known());
-            Err(Refusal::new(Exit::Usage, why))
-        }
-    }
-}
-
 fn question(site: &Site, args: &Args, now: Stamp) -> Result<Question, Refusal> {
     let (from, to) = (args.from.as_deref(), args.to.as_deref());
-    Question::read(site, from, to, Some(&args.by), now).map_err(of_question)
-}
-
-pub(super) fn of_question(error: HistoryError) -> Refusal {
-    match error {
-        HistoryError::Asked { what, .. } => Refusal::new(Exit::Usage, format!("--{what}")),
-        HistoryError::Failed(why) => Refusal::new(Exit::Short, why),
-    }
-}
-
-pub(super) fn of_store(error: store::Error) -> Refusal {
-    let exit = if matches!(error, store::Error::Missing { .. }) { Exit::Away } else { Exit::Short };
-    Refusal::new(exit, error)
+    Question::read(site, from, to, Some(&args.by), now).map_err(Refusal::of_question)
 }
 
 #[cfg(test)]
 mod tests {
+    use std::sync::Arc;
+
     use super::*;
+    use crate::cli::house::chosen;
 
     fn sites(ids: &[&str]) -> Vec<Arc<Site>> {
         let of = |id: &&str| {

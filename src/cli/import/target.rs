@@ -50,7 +50,7 @@ impl Target {
                     .map_err(|error| Refusal::new(Exit::Short, error))?;
                 Ok(Self::Daemon { client, runtime })
             }
-            Err(error) => Err(Refusal::of_store(&error)),
+            Err(error) => Err(Refusal::of_store(error)),
         }
     }
 

@@ -2,14 +2,13 @@
 
 mod output;
 
-use std::io::{self, Write as _};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use anyhow::{Context as _, Result};
 use clap::Subcommand;
 
-use super::{Common, Exit, Format};
+use super::{Common, Exit, Format, print};
 use crate::calendar::Zone;
 use crate::clock::Clock;
 use crate::settings;
@@ -138,12 +137,4 @@ fn sites(maps: &Path) -> Vec<Arc<Site>> {
         eprintln!("{finding}");
     }
     sites.into_iter().map(Arc::new).collect()
-}
-
-fn print(text: &str) -> Result<()> {
-    match io::stdout().lock().write_all(text.as_bytes()) {
-        // Whoever reads has read enough.
-        Err(error) if error.kind() == io::ErrorKind::BrokenPipe => Ok(()),
-        written => written.context("standard output"),
-    }
 }
