@@ -65,11 +65,13 @@ fn local_name(request: &Request) -> Result<(), Refusal> {
     ))
 }
 
-/// Refusals of the framework itself (a path that is not UTF-8) are plain text: the API's are JSON.
+/// Refusals of the framework itself (a path that is not UTF-8) are plain text: the API's are JSON, and
+/// those of the pages are pages.
 fn plain_refusals_as_json(answer: Response) -> Response {
     let status = answer.status();
-    let is_json = answer.headers().get(header::CONTENT_TYPE).is_some_and(|kind| kind == "application/json");
-    if is_json || !(status.is_client_error() || status.is_server_error()) {
+    let kind = answer.headers().get(header::CONTENT_TYPE).map(HeaderValue::as_bytes).unwrap_or_default();
+    let is_said = kind == b"application/json" || kind.starts_with(b"text/html");
+    if is_said || !(status.is_client_error() || status.is_server_error()) {
         return answer;
     }
     let what = status.canonical_reason().unwrap_or("refused").to_lowercase();
@@ -85,7 +87,8 @@ fn dressed(mut answer: Response) -> Response {
         .is_some_and(|kind| kind.as_bytes().starts_with(b"text/html"));
     let policy = match page {
         true => {
-            "default-src 'none'; style-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+            "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; connect-src 'self'; \
+             base-uri 'none'; form-action 'self'; frame-ancestors 'none'"
         }
         false => "default-src 'none'; frame-ancestors 'none'",
     };

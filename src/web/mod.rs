@@ -1,4 +1,4 @@
-//! The API, the live stream, metrics, health, and one plain page.
+//! The API, the live stream, metrics, health, and the pages.
 //!
 //! Nothing is computed here: the body of `now` comes ready-made through watch channels, history
 //! comes from the store through [`history`](State::history), and health from the board. What this
@@ -13,7 +13,7 @@ mod guard;
 pub mod history;
 mod live;
 mod openapi;
-mod page;
+mod pages;
 mod server;
 mod shapes;
 pub mod views;
@@ -186,8 +186,9 @@ impl Shared {
 /// Every route. The OpenAPI document lists the same ones; a test holds them together.
 fn routes() -> Vec<(&'static str, MethodRouter<Arc<Shared>>)> {
     vec![
-        ("/", get(page::page)),
-        ("/style.css", get(page::style)),
+        ("/", get(pages::home)),
+        ("/sites/{site}", get(pages::now)),
+        ("/static/{file}", get(pages::file)),
         ("/api/sites", get(api::sites)),
         ("/api/sites/{site}/now", get(api::now)),
         ("/api/sites/{site}/history", get(api::history)),

@@ -6,7 +6,7 @@ use axum::response::Response;
 use utoipa::OpenApi;
 
 use super::answer::json_text;
-use super::{api, exchange, live, page, views};
+use super::{api, exchange, live, pages, views};
 
 /// The document.
 #[derive(OpenApi)]
@@ -17,8 +17,9 @@ use super::{api, exchange, live, page, views};
                        energies in kWh; what is not known is null, never 0."
     ),
     paths(
-        page::page,
-        page::style,
+        pages::home,
+        pages::now,
+        pages::file,
         api::sites,
         api::now,
         api::history,

@@ -1,0 +1,438 @@
+//! The house at a glance: what flows in and out, where it goes, and whether anything is wrong.
+//!
+//! The page is made from the same body that the API, the live stream and the topic have. The script
+//! takes each new body of the stream and writes its figures into the same elements.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use axum::extract::{Path, State};
+use axum::response::Response;
+use serde::Serialize;
+
+use super::{Asked, Page, problem, show};
+use crate::site::{Circuit, EndUse, Role, Site};
+use crate::status::Part;
+use crate::units::Stamp;
+use crate::web::shapes::Now;
+use crate::web::{AlertNow, EvNow, Shared, api};
+
+/// Without script the page asks again after so many seconds.
+const AGAIN_S: u32 = 5;
+
+/// The page of a site as it is now.
+#[derive(Debug, Serialize)]
+struct NowPage {
+    /// The newest figures; absent until there are some.
+    now: Option<Figures>,
+    /// What is wrong, the gravest first; empty if nothing is.
+    wrong: Vec<Wrong>,
+    /// Measured circuits and what no circuit accounts for, the largest first.
+    rows: Vec<Row>,
+    /// Circuits on the map that no CT measures.
+    unmeasured: Vec<Row>,
+    panels: Vec<Panel>,
+    legs: Vec<LegRow>,
+    chargers: Vec<Charger>,
+    /// What stands before the first figures.
+    waiting: Option<String>,
+}
+
+#[derive(Debug, Default, Serialize)]
+struct Figures {
+    at: String,
+    /// `18:00:05`
+    clock: String,
+    /// `3 February 2026`
+    date: String,
+    stale_after_s: i64,
+    /// Older than they may be.
+    stale: bool,
+    grid_w: Option<f64>,
+    generation_w: Option<f64>,
+    consumption_w: Option<f64>,
+    self_consumed_w: Option<f64>,
+    untracked_w: Option<f64>,
+    storage_w: Option<f64>,
+    /// Whether the map has them at all.
+    has_generation: bool,
+    has_storage: bool,
+    has_mains: bool,
+    sources: Vec<Segment>,
+    uses: Vec<Segment>,
+}
+
+/// A piece of a bar of 100.
+#[derive(Debug, PartialEq, Serialize)]
+struct Segment {
+    key: &'static str,
+    words: &'static str,
+    w: f64,
+    x: f64,
+    width: f64,
+}
+
+/// Something that is wrong, in words.
+#[derive(Debug, Serialize)]
+struct Wrong {
+    /// `alarm`, `warning`.
+    severity: &'static str,
+    what: String,
+    todo: String,
+    /// Below the site's path; empty for none.
+    link: String,
+}
+
+#[derive(Debug, Serialize)]
+struct Row {
+    id: String,
+    label: String,
+    panel: String,
+    /// `13 · 15`
+    spaces: String,
+    /// The class of its end use.
+    class: &'static str,
+    w: Option<f64>,
+    apparent: bool,
+    /// Its bar, in percent of the scale.
+    width: f64,
+    /// A source rather than a load.
+    gives: bool,
+}
+
+#[derive(Debug, Serialize)]
+struct Panel {
+    id: String,
+    name: String,
+    feed_w: Option<f64>,
+    tracked_w: Option<f64>,
+    untracked_w: Option<f64>,
+}
+
+#[derive(Debug, Serialize)]
+struct LegRow {
+    leg: String,
+    w: Option<f64>,
+    highest_a: Option<f64>,
+    room_a: Option<f64>,
+    /// Share of what is allowed for long that the highest current takes, in percent, at most 100.
+    width: f64,
+    has_room: bool,
+}
+
+#[derive(Debug, Serialize)]
+struct Charger {
+    id: String,
+    label: String,
+    available_a: f64,
+    mode: String,
+    why: String,
+}
+
+/// The first page: the only site, or the list of them.
+#[utoipa::path(get, path = "/", responses((status = 200, body = String, content_type = "text/html")))]
+pub(in crate::web) async fn home(State(shared): State<Arc<Shared>>, asked: Asked) -> Response {
+    let sites = Arc::clone(&shared.state.sites.borrow());
+    match sites.first() {
+        Some(site) => of_site(&shared, &asked, site),
+        None => super::problem::no_site(&shared, &asked),
+    }
+}
+
+/// A site as it is now, for a browser.
+#[utoipa::path(get, path = "/sites/{site}", params(("site" = String, Path,)), responses(
+    (status = 200, body = String, content_type = "text/html"),
+    (status = 404, description = "no such site"),
+))]
+pub(in crate::web) async fn now(
+    State(shared): State<Arc<Shared>>,
+    asked: Asked,
+    Path(id): Path<String>,
+) -> Response {
+    match shared.site(&id) {
+        Some(site) => of_site(&shared, &asked, &site),
+        None => problem::no_such_site(&shared, &asked, &id),
+    }
+}
+
+fn of_site(shared: &Shared, asked: &Asked, site: &Site) -> Response {
+    let now: Option<Now> = serde_json::from_slice(&api::newest(shared, &site.id)).ok();
+    let page =
+        Page { template: "now.html", title: &site.name, site: Some(site), tab: "now", again_s: AGAIN_S };
+    show(shared, asked, page, &body(shared, site, now.as_ref()))
+}
+
+fn body(shared: &Shared, site: &Site, now: Option<&Now>) -> NowPage {
+    let wrong = wrong(shared, site, now);
+    let Some(now) = now else {
+        let waiting = "There are no figures yet: the first come some seconds after the first readings.";
+        return NowPage {
+            now: None,
+            wrong,
+            rows: Vec::new(),
+            unmeasured: unmeasured(site),
+            panels: Vec::new(),
+            legs: Vec::new(),
+            chargers: Vec::new(),
+            waiting: Some(waiting.to_owned()),
+        };
+    };
+    NowPage {
+        now: Some(figures(shared.state.clock.now(), site, now)),
+        wrong,
+        rows: rows(site, now),
+        unmeasured: unmeasured(site),
+        panels: panels(site, now),
+        legs: legs(site, now),
+        chargers: now.ev.iter().map(|(id, ev)| charger(site, id, ev)).collect(),
+        waiting: None,
+    }
+}
+
+fn figures(clock: Stamp, site: &Site, now: &Now) -> Figures {
+    let at: Option<jiff::Timestamp> = now.at.parse().ok();
+    let stale_after_s = now.stale_after_s.unwrap_or(180);
+    let age_s = at.map_or(0, |at| clock.seconds() - at.as_second());
+    let has = |role: fn(&Role) -> bool| site.circuits.iter().any(|circuit| role(&circuit.latest().role));
+    Figures {
+        clock: now.at.get(11..19).unwrap_or_default().to_owned(),
+        date: super::words::date(now.at.get(..10).unwrap_or_default()),
+        at: now.at.clone(),
+        stale_after_s,
+        stale: age_s > stale_after_s,
+        grid_w: now.grid_w,
+        generation_w: now.generation_w,
+        consumption_w: now.consumption_w,
+        self_consumed_w: now.self_consumed_w,
+        untracked_w: now.untracked_w,
+        storage_w: now.storage_w,
+        has_generation: has(|role| matches!(role, Role::Pv)),
+        has_storage: has(|role| matches!(role, Role::Storage)),
+        has_mains: !site.feeds.is_empty(),
+        sources: sources(now),
+        uses: uses(site, now),
+    }
+}
+
+/// Where it comes from.
+fn sources(now: &Now) -> Vec<Segment> {
+    let above = |w: Option<f64>| w.unwrap_or(0.0).max(0.0);
+    stacked(vec![
+        ("sun", "the sun", above(now.generation_w)),
+        ("storage", "storage", above(now.storage_w.map(|w| -w))),
+        ("grid", "the grid", above(now.grid_w)),
+    ])
+}
+
+/// Where it goes: measured circuits by end use, what no circuit accounts for, and what leaves.
+fn uses(site: &Site, now: &Now) -> Vec<Segment> {
+    let above = |w: Option<f64>| w.unwrap_or(0.0).max(0.0);
+    let mut by_use: BTreeMap<EndUse, f64> = BTreeMap::new();
+    for circuit in site.circuits.iter().filter(|circuit| circuit.latest().role == Role::Load) {
+        let w = now.circuits.get(&circuit.id).and_then(|circuit| circuit.w);
+        *by_use.entry(circuit.latest().end_use).or_default() += above(w);
+    }
+    let mut parts: Vec<_> = super::uses::ORDER
+        .iter()
+        .map(|end_use| (super::uses::class(*end_use), end_use.as_str(), by_use.get(end_use).copied()))
+        .map(|(class, words, w)| (class, words, w.unwrap_or(0.0)))
+        .collect();
+    parts.push(("untracked", "untracked", above(now.untracked_w)));
+    parts.push(("storage", "into storage", above(now.storage_w)));
+    parts.push(("grid", "out to the grid", above(now.grid_w.map(|w| -w))));
+    stacked(parts)
+}
+
+/// One behind the other, in percent of them all. What is nothing stays, so that the script can fill it.
+fn stacked(parts: Vec<(&'static str, &'static str, f64)>) -> Vec<Segment> {
+    let all: f64 = parts.iter().map(|part| part.2).sum();
+    let mut x = 0.0;
+    let mut segments = Vec::new();
+    for (key, words, w) in parts {
+        let width = if all > 0.0 { hundredth(100.0 * w / all) } else { 0.0 };
+        segments.push(Segment { key, words, w, x: hundredth(x), width });
+        x += width;
+    }
+    segments
+}
+
+fn hundredth(value: f64) -> f64 {
+    (value * 100.0).round() / 100.0
+}
+
+/// The scale of the bars: the next of 1, 2, 5, 10 … kW, so that it seldom changes.
+fn scale(largest: f64) -> f64 {
+    let decade = 10f64.powf(largest.max(100.0).log10().floor());
+    let step = [1.0, 2.0, 5.0, 10.0].into_iter().find(|step| step * decade >= largest);
+    step.unwrap_or(10.0) * decade
+}
+
+fn rows(site: &Site, now: &Now) -> Vec<Row> {
+    let measured = site.circuits.iter().filter(|circuit| !matches!(circuit.latest().role, Role::Feeder(_)));
+    let mut rows: Vec<Row> = measured
+        .filter_map(|circuit| {
+            let figure = now.circuits.get(&circuit.id)?;
+            let mut row = row(site, circuit);
+            (row.w, row.apparent) = (figure.w, figure.apparent);
+            Some(row)
+        })
+        .collect();
+    if !site.feeds.is_empty() {
+        rows.push(Row {
+            id: String::new(),
+            label: "Untracked".to_owned(),
+            panel: String::new(),
+            spaces: String::new(),
+            class: "untracked",
+            w: now.untracked_w,
+            apparent: false,
+            width: 0.0,
+            gives: false,
+        });
+    }
+    let size = |row: &Row| row.w.map_or(-1.0, f64::abs);
+    rows.sort_by(|one, other| size(other).total_cmp(&size(one)));
+    let scale = scale(rows.first().map_or(0.0, size));
+    for row in &mut rows {
+        row.width = row.w.map_or(0.0, |w| hundredth((100.0 * w.abs() / scale).min(100.0)));
+    }
+    rows
+}
+
+fn row(site: &Site, circuit: &Circuit) -> Row {
+    let entry = circuit.latest();
+    let spaces: Vec<String> = entry.spaces.iter().map(u16::to_string).collect();
+    Row {
+        id: circuit.id.clone(),
+        label: if entry.label.is_empty() { circuit.id.clone() } else { entry.label.clone() },
+        panel: site.buses[entry.bus].name.clone(),
+        spaces: spaces.join(" · "),
+        class: super::uses::class(entry.end_use),
+        w: None,
+        apparent: false,
+        width: 0.0,
+        gives: entry.role == Role::Pv,
+    }
+}
+
+/// On the panel directory, and without a CT.
+fn unmeasured(site: &Site) -> Vec<Row> {
+    let none = site.circuits.iter().filter(|circuit| {
+        let entry = circuit.latest();
+        entry.cts.is_empty() && !matches!(entry.role, Role::Feeder(_)) && entry.span.end == Stamp::MAX
+    });
+    none.map(|circuit| row(site, circuit)).collect()
+}
+
+fn panels(site: &Site, now: &Now) -> Vec<Panel> {
+    let buses = site.buses.iter().filter_map(|bus| Some((bus, now.buses.get(&bus.id)?)));
+    buses
+        .map(|(bus, flow)| Panel {
+            id: bus.id.clone(),
+            name: bus.name.clone(),
+            feed_w: flow.feed_w,
+            tracked_w: flow.feed_w.zip(flow.untracked_w).map(|(feed, untracked)| feed - untracked),
+            untracked_w: flow.untracked_w,
+        })
+        .collect()
+}
+
+fn legs(site: &Site, now: &Now) -> Vec<LegRow> {
+    let legs = now.legs.iter().map(|(leg, w)| {
+        let room = now.headroom.get(leg);
+        let highest_a = room.and_then(|room| room.highest_a);
+        let room_a = room.and_then(|room| room.room_a);
+        let share = highest_a.zip(room_a).map(|(highest, room)| highest / (highest + room).max(1.0));
+        LegRow {
+            leg: leg.clone(),
+            w: *w,
+            highest_a,
+            room_a,
+            width: hundredth(100.0 * share.unwrap_or(0.0).clamp(0.0, 1.0)),
+            has_room: room.is_some() && site.service.main_breaker_a.is_some(),
+        }
+    });
+    legs.collect()
+}
+
+fn charger(site: &Site, id: &str, ev: &EvNow) -> Charger {
+    let circuit = site.circuits.iter().find(|circuit| circuit.id == id);
+    Charger {
+        id: id.to_owned(),
+        label: circuit.map_or_else(|| id.to_owned(), |circuit| circuit.latest().label.clone()),
+        available_a: ev.available_a,
+        mode: ev.mode.clone(),
+        why: ev.why.clone(),
+    }
+}
+
+/// Alerts of breakers first, then parts of the daemon that do not work, the audit among them.
+fn wrong(shared: &Shared, site: &Site, now: Option<&Now>) -> Vec<Wrong> {
+    let mut wrong: Vec<Wrong> = now.into_iter().flat_map(|now| &now.alerts).map(alert).collect();
+    for (part, state) in shared.state.board.snapshot().parts {
+        // Breakers are told above, each by itself.
+        let about = match &part {
+            Part::Channels(id) | Part::Audit(id) => *id == site.id,
+            Part::Loading(_) => false,
+            _ => true,
+        };
+        if state.ok || !about {
+            continue;
+        }
+        wrong.push(Wrong {
+            severity: if part.is_vital() { "alarm" } else { "warning" },
+            what: part_in_words(&part, &state.why),
+            todo: String::new(),
+            link: String::new(),
+        });
+    }
+    wrong
+}
+
+fn alert(alert: &AlertNow) -> Wrong {
+    Wrong {
+        severity: if alert.severity == "alarm" { "alarm" } else { "warning" },
+        what: format!("{}: {}", alert.r#where, alert.what),
+        todo: alert.r#do.clone(),
+        link: alert.circuit.as_ref().map(|id| format!("circuits/{id}")).unwrap_or_default(),
+    }
+}
+
+fn part_in_words(part: &Part, why: &str) -> String {
+    let what = match part {
+        Part::Broker => "No readings come in: the broker is away",
+        Part::Store => "Nothing is kept: the store does not work",
+        Part::Publish => "Figures are not published",
+        Part::Hub => "The hubs are not told",
+        Part::Maps => "The changed map was refused, and the one before it still runs",
+        Part::Central(_) => "A central store is behind",
+        Part::Channels(_) => "Some channels are silent",
+        Part::Loading(_) => "A breaker carries too much",
+        Part::Audit(_) => "The map and the readings disagree",
+    };
+    if why.is_empty() { format!("{what}.") } else { format!("{what}: {why}") }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_scale_of_the_bars_is_a_round_number() {
+        let check = |largest, expected| assert_eq!(scale(largest), expected, "{largest}");
+        check(0.0, 100.0);
+        check(100.0, 100.0);
+        check(101.0, 200.0);
+        check(1_500.0, 2_000.0);
+        check(4_999.0, 5_000.0);
+        check(5_001.0, 10_000.0);
+    }
+
+    #[test]
+    fn segments_follow_each_other_and_fill_the_bar() {
+        let segments = stacked(vec![("a", "a", 1.0), ("b", "b", 0.0), ("c", "c", 3.0)]);
+        let places: Vec<_> = segments.iter().map(|one| (one.x, one.width)).collect();
+        assert_eq!(places, [(0.0, 25.0), (25.0, 0.0), (25.0, 75.0)]);
+        assert!(stacked(vec![("a", "a", 0.0)]).iter().all(|one| one.width == 0.0));
+    }
+}

@@ -1,0 +1,64 @@
+//! The templates and the filters that they write figures with.
+//!
+//! A release has them inside. A debug build reads them from the source tree at each request, so that
+//! a page can be designed without building anything; where there is no such tree it has them inside too.
+
+use std::borrow::Cow;
+use std::sync::LazyLock;
+
+use minijinja::syntax::SyntaxConfig;
+use minijinja::value::Serde;
+use minijinja::{Environment, Error, ErrorKind, State, UndefinedBehavior, Value};
+
+use super::numbers::Numbers;
+
+/// Name and text of each.
+const TEMPLATES: &[(&str, &str)] = &[
+    ("base.html", include_str!("templates/base.html")),
+    ("macros.html", include_str!("templates/macros.html")),
+    ("now.html", include_str!("templates/now.html")),
+    ("problem.html", include_str!("templates/problem.html")),
+];
+
+/// Fills in a template. Values are escaped, and a name that is missing is an error, not a gap.
+pub(super) fn render(name: &str, values: Value) -> Result<String, Error> {
+    static EMBEDDED: LazyLock<Result<Environment<'static>, Error>> = LazyLock::new(environment);
+    if cfg!(debug_assertions) {
+        return environment()?.get_template(name)?.render(values);
+    }
+    match &*EMBEDDED {
+        Ok(environment) => environment.get_template(name)?.render(values),
+        Err(error) => Err(Error::new(ErrorKind::BadInclude, error.to_string())),
+    }
+}
+
+fn environment() -> Result<Environment<'static>, Error> {
+    let mut environment = Environment::new();
+    environment.set_undefined_behavior(UndefinedBehavior::Strict);
+    environment.set_syntax(SyntaxConfig::builder().trim_blocks(true).lstrip_blocks(true).build()?);
+    environment.add_filter("watts", |state: &State, w: Serde<Option<f64>>| numbers(state).watts(w.0));
+    environment.add_filter("kwh", |state: &State, kwh: Serde<Option<f64>>| numbers(state).kwh(kwh.0));
+    environment.add_filter("amps", |state: &State, a: Serde<Option<f64>>| numbers(state).amps(a.0));
+    environment.add_filter("percent", |state: &State, s: Serde<Option<f64>>| numbers(state).percent(s.0));
+    for &(name, embedded) in TEMPLATES {
+        let text = on_disk("templates", name).map_or(Cow::Borrowed(embedded), Cow::Owned);
+        environment.add_template_owned(name, text)?;
+    }
+    Ok(environment)
+}
+
+/// How the page's reader writes numbers.
+fn numbers(state: &State) -> Numbers {
+    let frame = state.lookup("numbers");
+    frame.and_then(|name| Numbers::named(name.as_str()?)).unwrap_or_default()
+}
+
+/// A file of the source tree, in a debug build.
+#[expect(clippy::disallowed_methods, reason = "design without building; never in a release")]
+pub(super) fn on_disk(directory: &str, name: &str) -> Option<String> {
+    if !cfg!(debug_assertions) {
+        return None;
+    }
+    let path = format!("{}/src/web/pages/{directory}/{name}", env!("CARGO_MANIFEST_DIR"));
+    std::fs::read_to_string(path).ok()
+}
