@@ -387,7 +387,10 @@ async fn hostile_labels_are_text_on_the_page() {
     let (status, html) = served.get("/").await;
     assert_eq!(status, 200);
     assert!(!html.contains("<script>"), "{html}");
-    assert!(html.contains("&lt;script&gt;alert(&quot;&amp;&#x27;1&#x27;&quot;)&lt;&#x2f;script&gt;"), "{html}");
+    assert!(
+        html.contains("&lt;script&gt;alert(&quot;&amp;&#x27;1&#x27;&quot;)&lt;&#x2f;script&gt;"),
+        "{html}"
+    );
     assert!(html.contains("data-of=\"circuits.dryer.w\" data-unit=\"W\">unknown</data>"), "{html}");
     assert!(html.contains(">1.40\u{a0}kW</data>"), "{html}");
 }
