@@ -12,6 +12,7 @@
 //! - [`exchange`]: figures and readings as text that other programs read and write
 //! - [`surplus`]: EV current from solar surplus and service headroom; breakers that carry too much
 //! - [`audit`]: is the map true? Readings held against it: findings, and the line to change
+//! - [`verify`]: one circuit proven on the spot, by switching its load on and off
 //! - [`engine`]: the state of all sites: an event in, effects out
 //!
 //! **Shell** (does all the touching):
@@ -49,6 +50,8 @@ pub mod exchange;
 pub mod surplus;
 
 pub mod audit;
+
+pub mod verify;
 
 pub mod engine;
 

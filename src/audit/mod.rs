@@ -9,6 +9,7 @@
 //! Evidence does not depend on what the map says of circuits, so a mended map is judged by the same readings.
 #![allow(clippy::cast_precision_loss, reason = "counts and watts are far below 2^52")]
 
+mod align;
 mod alike;
 mod block;
 mod claims;
@@ -28,7 +29,9 @@ mod words;
 use crate::site::{Severity, Site};
 use crate::units::{Span, Stamp};
 
+pub use align::aligned;
 pub use block::Block;
+pub use claims::{BusClaims, Response, claims};
 pub use gather::{Changes, Evidence, Levels, grids};
 pub use mend::{Edit, apply};
 pub use picture::Picture;

@@ -208,6 +208,7 @@ mod tests {
             label: label.into(),
             bus: bus.into(),
             spaces: vec![],
+            proven: None,
         };
         let site = SiteInfo {
             site: "heron-lane".into(),

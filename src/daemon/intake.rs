@@ -16,6 +16,7 @@ use super::batches::Batches;
 use super::live::Live;
 use super::maps::Maps;
 use super::notify::Notifier;
+use super::steps::Steps;
 use crate::clock::Clock;
 use crate::engine::{Effect, Engine, Event};
 use crate::flow::ClosedMinute;
@@ -57,6 +58,8 @@ pub(super) struct Parts {
     pub engine: Engine,
     pub store: Store,
     pub live: Live,
+    /// Load steps, which look at readings too.
+    pub steps: Arc<Steps>,
     pub maps: Maps,
     pub board: Arc<Board>,
     pub clock: Clock,
@@ -119,6 +122,7 @@ struct Intake {
     engine: Engine,
     store: Store,
     live: Live,
+    steps: Arc<Steps>,
     maps: Maps,
     board: Arc<Board>,
     clock: Clock,
@@ -153,6 +157,7 @@ impl Intake {
             engine: parts.engine,
             store: parts.store,
             live: parts.live,
+            steps: parts.steps,
             maps: parts.maps,
             board: parts.board,
             clock: parts.clock,
@@ -273,6 +278,7 @@ impl Intake {
             }
         }
         self.board.counters.readings_accepted.inc_by(u64::from(outcome.accepted));
+        self.steps.offer(&self.readings);
         for reading in self.readings.drain(..) {
             self.engine.apply(Event::Reading(reading), arrival, &mut self.effects);
         }

@@ -20,6 +20,7 @@ mod notes;
 mod notify;
 mod options;
 mod orders;
+mod steps;
 mod today;
 
 use std::net::SocketAddr;
@@ -206,6 +207,7 @@ impl Daemon {
         let centrals = start_centrals(config.centrals, &central_sites, &store, &board, clock)?;
         let wakers = centrals.iter().map(central::Handle::waker).collect();
 
+        let steps = steps::Steps::new(&reader, central_sites.clone(), clock);
         let (now_out, now) = watch::channel(Arc::default());
         let (stop_web, stopped) = watch::channel(false);
         let state = web::State {
@@ -215,11 +217,13 @@ impl Daemon {
             export: exchange::exporter(reader.clone(), central_sites.clone(), clock),
             import: exchange::importer(&store, central_sites.clone(), clock),
             notes: notes::access(reader.clone(), store.sender(), central_sites.clone()),
+            steps: Arc::clone(&steps) as Arc<dyn web::LoadSteps>,
             board: Arc::clone(&board),
             clock,
             password: config.password,
         };
         let web = tokio::spawn(serve_api(listener, state, stopped.clone()));
+        tokio::spawn(steps::run(Arc::clone(&steps), store.sender(), stopped.clone()));
         tokio::spawn(audits::run(reader.clone(), central_sites, Arc::clone(&board), clock, stopped));
 
         let hub = hub::start(hub::Parts {
@@ -235,6 +239,7 @@ impl Daemon {
         let feed = hub.as_ref().map(hub::Handle::feed);
         let parts = intake::Parts {
             router: Router::new(&list),
+            steps,
             live: live::Live::new(config.publish, &list, now_out, feed, Arc::clone(&board)),
             board: Arc::clone(&board),
             commit_every: config.commit_every,

@@ -33,6 +33,7 @@ mod keep;
 mod lock;
 mod notes;
 mod outbox;
+mod proofs;
 mod reader;
 mod readings;
 mod recent;
@@ -65,6 +66,7 @@ use crate::flow::ClosedMinute;
 use crate::reading::{Reading, SiteIndex};
 use crate::site::Site;
 use crate::units::Stamp;
+use crate::verify::Proof;
 
 pub use backup::{backup, copy_before_repair};
 pub use check::{Checked, check};
@@ -143,6 +145,15 @@ pub enum Command {
         change: NoteChange,
         /// Where the outcome goes, once it is on the disk.
         answer: NoteAnswer,
+    },
+    /// Keep what a load step proved.
+    Proof {
+        /// The site.
+        site: SiteIndex,
+        /// What was proved.
+        proof: Proof,
+        /// Told once it is on the disk, whether the store knew the site.
+        answer: std::sync::mpsc::Sender<bool>,
     },
     /// Finish sealing and all late work, and bring the write-ahead log into the file; then
     /// [`Event::Flushed`].

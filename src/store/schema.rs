@@ -19,6 +19,7 @@ const STEPS: &[&str] = &[
     include_str!("hour.sql"),
     include_str!("notes.sql"),
     include_str!("keep.sql"),
+    include_str!("proof.sql"),
 ];
 
 /// Pages of the write-ahead log after which it goes into the file: 16 MB. The journal fills its

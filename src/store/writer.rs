@@ -17,6 +17,7 @@ use crate::flow::ClosedMinute;
 use crate::reading::SiteIndex;
 use crate::site::Site;
 use crate::units::{Span, Stamp};
+use crate::verify::Proof;
 
 use super::catalog::Catalog;
 use super::journal::{self, Kept};
@@ -24,7 +25,9 @@ use super::keep::Keep;
 use super::recount::tidy;
 use super::seal::{self, Sealing};
 use super::shared::Shared;
-use super::{Batch, Command, Error, Event, NoteAnswer, NoteChange, QUEUE, Result, catalog, notes, outbox};
+use super::{
+    Batch, Command, Error, Event, NoteAnswer, NoteChange, QUEUE, Result, catalog, notes, outbox, proofs,
+};
 
 /// First and longest wait before a failed write is tried again.
 const BACK_OFF: (Duration, Duration) = (Duration::from_millis(250), Duration::from_secs(15));
@@ -124,6 +127,7 @@ impl Writer {
                 Command::Sites(sites) => self.new_sites(&sites),
                 Command::Maps { at, forms } => self.keep_forms(at, &forms),
                 Command::Note { site, change, answer } => self.note(site, &change, &answer),
+                Command::Proof { site, proof, answer } => self.keep_proof(site, &proof, &answer),
                 Command::Flush => self.flush(),
                 Command::Shutdown => break,
             }
@@ -246,6 +250,14 @@ impl Writer {
         if let Some(outcome) = self.insist(|db| notes::change(db, row, change)) {
             // Whoever asked may have stopped waiting.
             let _ = answer.send(outcome);
+        }
+    }
+
+    fn keep_proof(&mut self, site: SiteIndex, proof: &Proof, answer: &std::sync::mpsc::Sender<bool>) {
+        let row = self.shared.catalog().entry(site).map_or(catalog::NO_ROW, |entry| entry.row);
+        if let Some(kept) = self.insist(|db| proofs::keep(db, row, proof)) {
+            // Whoever asked may have stopped waiting.
+            let _ = answer.send(kept);
         }
     }
 

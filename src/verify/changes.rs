@@ -2,20 +2,22 @@
 
 use crate::audit::{Block, Response, Window, noise, steps};
 
-use super::SMALLEST_W;
+use super::{SMALLEST_W, window};
+use crate::units::Span;
 
 /// A step stands out of a channel's noise by this factor.
 const CLEAR: f32 = 6.0;
 /// Steps are of one load if their sizes differ by less than this part.
 const ALIKE: f32 = 0.25;
 
-/// Whoever switches a load by hand does it about once a minute or more often. A refrigerator that cycles by itself
+/// Whoever switches a load by hand does it about once a minute or more often, a few times as slowly where
+/// each state has to last long. A refrigerator that cycles by itself
 /// does not, and would otherwise be taken for the load in question when that one does not move at all.
 const BY_HAND_S: f64 = 75.0;
 
 /// What one channel or leg did when the load was switched.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Moved {
+pub struct Change {
     /// Typical change at switching on, in W; negative if it fell.
     pub watts: f64,
     /// How uncertain that is: a standard error, in W.
@@ -24,12 +26,13 @@ pub struct Moved {
     pub seen: usize,
 }
 
-impl Moved {
+impl Change {
     const NOTHING: Self = Self { watts: 0.0, error: f64::INFINITY, seen: 0 };
 
     /// Whether it moved, and not by a small part of what the load as a whole did.
     pub fn is_clear(&self, load_w: f64) -> bool {
-        self.seen > 0 && self.watts.abs() > (4.0 * self.error).max(0.1 * load_w).max(f64::from(SMALLEST_W) / 2.0)
+        self.seen > 0
+            && self.watts.abs() > (4.0 * self.error).max(0.1 * load_w).max(f64::from(SMALLEST_W) / 2.0)
     }
 }
 
@@ -39,9 +42,9 @@ pub struct Changes {
     /// Index of the sample of each switching, and whether the load went on.
     pub switchings: Vec<(usize, bool)>,
     /// By channel of the site.
-    pub channels: Vec<Option<Moved>>,
+    pub channels: Vec<Option<Change>>,
     /// By response of the bus: a leg of its feed each, or all of it.
-    pub legs: Vec<Option<Moved>>,
+    pub legs: Vec<Option<Change>>,
 }
 
 impl Changes {
@@ -60,21 +63,24 @@ impl Changes {
 /// Finds the load that was switched again and again and what moved with it.
 ///
 /// `own` are the channels that the map has on the circuit: their steps are believed first. Where they
-/// show none, the feed's steps are looked through for one load that repeats itself.
-pub fn observe(block: &Block, responses: &[Response], own: &[usize]) -> Changes {
-    let window = Window::for_period(block.period.as_seconds());
+/// show none, the feed's steps are looked through for one load that repeats itself. `hold` is how long each
+/// state has to last to be seen.
+pub fn observe(block: &Block, responses: &[Response], own: &[usize], hold: Span) -> Changes {
+    let window = window(block.period.as_seconds());
     let legs: Vec<Vec<f32>> = responses.iter().map(|response| sum(block, &response.terms)).collect();
-    let of_own = own.iter().filter_map(|channel| block.columns.get(*channel)).map(|column| repeated(column, window));
+    let of_own =
+        own.iter().filter_map(|channel| block.columns.get(*channel)).map(|column| repeated(column, window));
     let of_own = of_own.max_by_key(Vec::len).unwrap_or_default();
     let total = total(&legs);
     let by_hand = |found: Vec<(usize, f32)>| {
         let span = found.last().map_or(0, |(last, _)| last - found[0].0) as f64 * block.period.as_seconds();
         let between = span / (found.len().max(2) - 1) as f64;
-        if between <= BY_HAND_S.max(4.0 * block.period.as_seconds()) { found } else { Vec::new() }
+        if between <= BY_HAND_S.max(4.0 * hold.as_seconds()) { found } else { Vec::new() }
     };
     let of_feed = by_hand(repeated(&total, window));
     // A refrigerator on the circuit's own CT cycles too; but whoever switches a load by hand does it more often.
-    let mut switchings = if of_own.len() >= of_feed.len().min(2) && !of_own.is_empty() { of_own } else { of_feed };
+    let mut switchings =
+        if of_own.len() >= of_feed.len().min(2) && !of_own.is_empty() { of_own } else { of_feed };
     if switchings.is_empty() {
         // The feed may not see it at all (the circuit is on another bus): any channel's steps will do.
         let all = block.columns.iter().map(|column| by_hand(repeated(column, window)));
@@ -120,18 +126,18 @@ fn repeated(column: &[f32], window: Window) -> Vec<(usize, f32)> {
 
 /// The change at switching on: the median over all switchings in which it can be seen, so that another
 /// load that switches along once does not count.
-fn typical(window: Window, column: &[f32], switchings: &[(usize, f32)]) -> Moved {
+fn typical(window: Window, column: &[f32], switchings: &[(usize, f32)]) -> Change {
     let changes = switchings.iter().map(|(at, sign)| f64::from(sign * near(window, column, *at)));
     let known: Vec<f64> = changes.filter(|change| !change.is_nan()).collect();
     if known.is_empty() {
-        return Moved::NOTHING;
+        return Change::NOTHING;
     }
     let watts = median(known.clone());
     // 1.4826 times the median distance is the deviation of a normal law; one switching tells nothing of its own
     // spread, and the noise of the channel has to do.
     let spread = 1.4826 * median(known.iter().map(|change| (change - watts).abs()).collect());
     let noise = f64::from(noise(column)) / (window.width as f64).sqrt();
-    Moved { watts, error: spread.max(noise) / (known.len() as f64).sqrt(), seen: known.len() }
+    Change { watts, error: spread.max(noise) / (known.len() as f64).sqrt(), seen: known.len() }
 }
 
 fn median(mut values: Vec<f64>) -> f64 {
@@ -156,11 +162,15 @@ fn change_or_zero(window: Window, column: &[f32], at: usize) -> f32 {
 fn sum(block: &Block, terms: &[(usize, f64)]) -> Vec<f32> {
     let columns: Option<Vec<_>> = terms
         .iter()
-        .map(|(channel, factor)| block.columns.get(*channel).filter(|c| !c.is_empty()).map(|c| (c, *factor as f32)))
+        .map(|(channel, factor)| {
+            block.columns.get(*channel).filter(|c| !c.is_empty()).map(|c| (c, *factor as f32))
+        })
         .collect();
     let Some(columns) = columns.filter(|columns| !columns.is_empty()) else { return Vec::new() };
     (0..block.len())
-        .map(|at| columns.iter().map(|(column, factor)| column.get(at).map_or(f32::NAN, |w| w * factor)).sum())
+        .map(|at| {
+            columns.iter().map(|(column, factor)| column.get(at).map_or(f32::NAN, |w| w * factor)).sum()
+        })
         .collect()
 }
 

@@ -51,7 +51,12 @@ impl Judge<'_> {
         if self.changes.switchings.len() < ENOUGH {
             let seen = self.changes.switchings.len();
             let what = format!("{seen} of {ENOUGH} switchings seen so far, of about {load:.0} W");
-            return (Kind::TooFew, what, None, "go on switching it, each state for ten seconds or more".to_owned());
+            return (
+                Kind::TooFew,
+                what,
+                None,
+                "go on switching it, each state for ten seconds or more".to_owned(),
+            );
         }
         let own: Vec<usize> = self.channels().collect();
         let moved: Vec<usize> = self.others(&own, load);
@@ -115,7 +120,8 @@ impl Judge<'_> {
     }
 
     fn nothing(&self) -> Decision {
-        let what = "no CT and no leg changed in step with a load that was switched again and again".to_owned();
+        let what =
+            "no CT and no leg changed in step with a load that was switched again and again".to_owned();
         let next = "see that the load draws at least 100 W and is on this circuit; then switch it on and off four \
                     times, ten seconds or more each";
         (Kind::NothingMoved, what, None, next.to_owned())
@@ -124,7 +130,10 @@ impl Judge<'_> {
     fn no_ct(&self, own: &[usize]) -> Decision {
         let feed = self.legs_text();
         let (what, next) = if own.is_empty() {
-            (format!("{feed}; the map has no CT on this circuit, and none moved"), "nothing: it is part of untracked")
+            (
+                format!("{feed}; the map has no CT on this circuit, and none moved"),
+                "nothing: it is part of untracked",
+            )
         } else {
             let names: Vec<_> = own.iter().map(|channel| self.name(*channel)).collect();
             let what = format!("{feed}, and no CT moved: {} stands still", names.join(" and "));
@@ -166,7 +175,12 @@ impl Judge<'_> {
             let what = format!("its CT moved by {:.0} W and no leg of the feed did", self.mapped());
             let next = "it is on another panel, or tapped ahead of the CTs of this feed: mend `bus`, or look at where \
                         the feed's CTs are";
-            return (Kind::OnNoLeg, what, self.mend(self.entry.written.bus, "bus = \"…\", the panel that it is in"), next.to_owned());
+            return (
+                Kind::OnNoLeg,
+                what,
+                self.mend(self.entry.written.bus, "bus = \"…\", the panel that it is in"),
+                next.to_owned(),
+            );
         }
         if let Some(turned) = self.turned(feed, load) {
             return turned;
@@ -221,7 +235,9 @@ impl Judge<'_> {
         );
         let all = wrong.len() == self.entry.cts.len();
         let mend = match (self.entry.role, self.entry.written.sign, all) {
-            (Role::Pv | Role::Storage, Some(line), true) => Mend { line, write: "leave `sign` out".to_owned() },
+            (Role::Pv | Role::Storage, Some(line), true) => {
+                Mend { line, write: "leave `sign` out".to_owned() }
+            }
             (Role::Pv | Role::Storage, None, true) => {
                 Mend { line: self.entry.line, write: "sign = \"generation-positive\"".to_owned() }
             }
@@ -253,10 +269,12 @@ impl Judge<'_> {
         if self.entry.legs.is_empty() || strange.is_empty() || (moved.len() > self.entry.legs.len()) {
             return None;
         }
-        let names = |legs: &[crate::site::Leg]| legs.iter().map(|leg| leg.as_str()).collect::<Vec<_>>().join(" and ");
+        let names =
+            |legs: &[crate::site::Leg]| legs.iter().map(|leg| leg.as_str()).collect::<Vec<_>>().join(" and ");
         let what = format!("it is on leg {} by the map, and {}", names(&self.entry.legs), self.legs_text());
         let write = format!("legs = {:?}", moved.iter().map(|leg| leg.as_str()).collect::<Vec<_>>());
-        let line = self.entry.written.legs.or(self.entry.written.spaces).map_or(self.entry.line, |(first, _)| first);
+        let line =
+            self.entry.written.legs.or(self.entry.written.spaces).map_or(self.entry.line, |(first, _)| first);
         let next = "see in which spaces its breaker is; if the spaces are right, the panel is numbered in another way \
                     or the mains CTs are swapped: verify a second circuit to tell";
         Some((Kind::WrongLeg, what, Some(Mend { line, write }), next.to_owned()))
@@ -265,7 +283,9 @@ impl Judge<'_> {
     fn moved_legs(&self, load: f64) -> Vec<crate::site::Leg> {
         let legs = self.responses.iter().zip(&self.changes.legs);
         let clear = legs.filter(|(_, moved)| {
-            moved.is_some_and(|moved| moved.is_clear(load) && moved.watts.abs() > LEG_MOVED * self.changes.feed_w().abs())
+            moved.is_some_and(|moved| {
+                moved.is_clear(load) && moved.watts.abs() > LEG_MOVED * self.changes.feed_w().abs()
+            })
         });
         clear.filter_map(|(response, _)| response.leg).collect()
     }
@@ -281,14 +301,24 @@ impl Judge<'_> {
             if close(2.0 * one, feed) && both {
                 let what = format!("its CT moved by {one:.0} W, {feed_text}: it is a load on two legs");
                 let mend = self.mend(self.entry.written.doubled, "doubled = true");
-                return Some((Kind::NotDoubled, what, mend, "write it only if the load has no part on one leg alone".to_owned()));
+                return Some((
+                    Kind::NotDoubled,
+                    what,
+                    mend,
+                    "write it only if the load has no part on one leg alone".to_owned(),
+                ));
             }
             return None;
         }
         if close(one, feed) {
             let what = format!("its CT moved by {one:.0} W, {feed_text}: the load draws from one leg");
             let mend = self.mend(self.entry.written.doubled, "doubled = false");
-            return Some((Kind::DoubledOneLeg, what, mend, "verify with a load that uses both legs, if it has one".to_owned()));
+            return Some((
+                Kind::DoubledOneLeg,
+                what,
+                mend,
+                "verify with a load that uses both legs, if it has one".to_owned(),
+            ));
         }
         let legs: Vec<f64> = self.changes.legs.iter().flatten().map(|moved| moved.watts).collect();
         let [a, b] = legs.as_slice() else { return None };

@@ -1,5 +1,7 @@
 //! Load steps of an invented house, with every fault that a load step can show.
 
+use super::changes::observe;
+use super::judge::judge;
 use super::*;
 use crate::audit::{Block, claims};
 use crate::site::{Site, parse};
@@ -102,7 +104,7 @@ fn verdict(map: &str, circuit: &str, watts: &[(&str, f32)], times: usize) -> Ver
     let of_bus = all.iter().find(|claims| claims.bus == entry.bus);
     let own: Vec<usize> = entry.cts.iter().map(|ct| ct.channel.0 as usize).collect();
     let responses = of_bus.map_or(&[][..], |claims| &claims.responses);
-    let changes = observe(&house(&site, watts, times), responses, &own);
+    let changes = observe(&house(&site, watts, times), responses, &own, Span::from_seconds(10));
     judge(&site, index, entry, of_bus, &changes)
 }
 
@@ -188,6 +190,6 @@ fn readings_once_a_minute_will_do_if_the_load_is_left_for_minutes() {
     let mut coarse = block.coarser(20);
     coarse.period = Span::from_seconds(60);
     let all = claims(&site, Stamp(0));
-    let changes = observe(&coarse, &all[0].responses, &[5]);
+    let changes = observe(&coarse, &all[0].responses, &[5], Span::from_seconds(240));
     assert!(changes.switchings.len() >= ENOUGH, "{changes:?}");
 }

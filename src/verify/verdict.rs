@@ -74,6 +74,11 @@ impl Kind {
         }
     }
 
+    /// The kind of that name.
+    pub fn parse(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|kind| kind.as_str() == name)
+    }
+
     /// In a few words, for people.
     pub fn words(self) -> &'static str {
         match self {

@@ -9,7 +9,7 @@ use bytes::Bytes;
 
 use super::answer::{Refusal, json, json_text};
 use super::shapes::{Health, HistoryBody, Now, PartHealth, Refused, SiteInfo, Sites};
-use super::views::{audit::AuditBody, profile::ProfileBody, rank::RankBody};
+use super::views::{audit::AuditBody, profile::ProfileBody, rank::RankBody, verify::in_short};
 use super::{HistoryError, HistoryQuery, Shared, View};
 use crate::status::{OPENMETRICS, Overall};
 use crate::units::Stamp;
@@ -20,7 +20,17 @@ use crate::units::Stamp;
 ))]
 pub(super) async fn sites(State(shared): State<Arc<Shared>>) -> Response {
     let sites = Arc::clone(&shared.state.sites.borrow());
-    json(&Sites { sites: sites.iter().map(|site| SiteInfo::from(site.as_ref())).collect() })
+    let now = shared.state.clock.now();
+    let infos = sites.iter().map(|site| {
+        let mut info = SiteInfo::from(site.as_ref());
+        for (circuit, proven) in in_short(site, &shared.state.steps.proofs(&site.id), now) {
+            if let Some(info) = info.circuits.iter_mut().find(|info| info.id == circuit) {
+                info.proven = Some(proven);
+            }
+        }
+        info
+    });
+    json(&Sites { sites: infos.collect() })
 }
 
 /// The live figures of a site.

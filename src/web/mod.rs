@@ -44,6 +44,7 @@ use crate::site::Site;
 use crate::status::Board;
 use crate::store::{NoteChange, NoteOutcome};
 use crate::units::Stamp;
+use crate::verify::{End, Progress, Proof};
 
 /// The user name that goes with the password.
 pub const USER: &str = "panelwright";
@@ -127,6 +128,58 @@ pub enum HistoryError {
 /// Answers history queries with a JSON body. It blocks, so it is called on a thread for that.
 pub type History = Arc<dyn Fn(&HistoryQuery) -> Result<String, HistoryError> + Send + Sync>;
 
+/// A load step that runs, or the last one that ran.
+#[derive(Clone, Debug)]
+pub struct Watched {
+    /// The map that it follows.
+    pub site: Arc<Site>,
+    /// The circuit: an index into the map's.
+    pub circuit: usize,
+    /// When it began.
+    pub started: Stamp,
+    /// When it ends by itself.
+    pub ends: Stamp,
+    /// What was seen, and what to do now.
+    pub progress: Progress,
+    /// How it ended, if it did.
+    pub end: Option<End>,
+    /// Whether its verdict is in the store.
+    pub kept: bool,
+}
+
+/// Why no load step began.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum StepRefused {
+    /// One of that site is under way: its circuit, when it began, and when it ends by itself.
+    Busy {
+        /// The circuit's id.
+        circuit: String,
+        /// When it began.
+        started: Stamp,
+        /// When it ends at the latest.
+        ends: Stamp,
+    },
+    /// As many as may be are under way at other sites.
+    TooMany,
+    /// The map has no entry of the circuit at this moment.
+    NoEntry,
+}
+
+/// Load steps, as the daemon watches them.
+pub trait LoadSteps: Send + Sync {
+    /// Begins with a circuit, by its index in the map.
+    ///
+    /// # Errors
+    /// Why not.
+    fn start(&self, site: &Arc<Site>, circuit: usize) -> Result<(), StepRefused>;
+    /// How the one of a site is, by the site's id.
+    fn state(&self, site: &str) -> Option<Watched>;
+    /// Ends it. Whether there was one to end.
+    fn end(&self, site: &str) -> bool;
+    /// The newest proof of each circuit of a site.
+    fn proofs(&self, site: &str) -> Vec<Proof>;
+}
+
 /// What the API shows, and to whom.
 #[derive(Clone)]
 pub struct State {
@@ -138,6 +191,8 @@ pub struct State {
     pub history: History,
     /// The notes beside it.
     pub notes: Notes,
+    /// Load steps: circuits proven on the spot.
+    pub steps: Arc<dyn LoadSteps>,
     /// Their past as files.
     pub export: Exporter,
     /// Where readings from files go.
@@ -195,6 +250,14 @@ fn routes() -> Vec<(&'static str, MethodRouter<Arc<Shared>>)> {
         ("/api/sites/{site}/profile", get(api::profile)),
         ("/api/sites/{site}/rank", get(api::rank)),
         ("/api/sites/{site}/audit", get(api::audit)),
+        ("/api/sites/{site}/proofs", get(views::verify::proofs)),
+        (
+            "/api/sites/{site}/verify",
+            get(views::verify::state)
+                .post(views::verify::start)
+                .layer(DefaultBodyLimit::max(views::verify::MAX_BODY)),
+        ),
+        ("/api/sites/{site}/verify/end", post(views::verify::end)),
         (
             "/api/sites/{site}/annotations",
             get(views::notes::list)

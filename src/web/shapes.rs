@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use super::advice::{AlertNow, EvNow, RoomNow};
-use super::views::{compare::Comparison, notes::Annotation};
+use super::views::{compare::Comparison, notes::Annotation, verify::Proven};
 use crate::site::Site;
 
 /// The sites that the daemon has maps of.
@@ -50,6 +50,9 @@ pub struct CircuitInfo {
     /// Its breaker's spaces in the panel.
     #[schema(example = json!([10, 12]))]
     pub spaces: Vec<u16>,
+    /// What the last load step proved of it, while the map still says what it said then.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub proven: Option<Proven>,
 }
 
 impl From<&Site> for SiteInfo {
@@ -61,6 +64,7 @@ impl From<&Site> for SiteInfo {
                 label: entry.label.clone(),
                 bus: site.buses[entry.bus].id.clone(),
                 spaces: entry.spaces.clone(),
+                proven: None,
             }
         });
         Self {

@@ -19,6 +19,8 @@ use crate::units::{Stamp, Watts};
 /// No condition that a test waits for takes longer.
 const PATIENCE: Duration = Duration::from_secs(5);
 const BODY: &str = r#"{"site":"heron-lane","at":"2026-02-03T18:00:00-07:00","grid_w":1500.5,"generation_w":0.0,"consumption_w":1500.5,"tracked_w":1400.0,"untracked_w":100.5,"surplus_w":0.0,"circuits":{"range":{"w":1400.0},"dryer":{"w":null}},"buses":{"main":{"feed_w":1500.5,"untracked_w":100.5}},"unknown":["house/7"]}"#;
+mod verify;
+
 const HOSTILE: &str = "<script>alert(\"&'1'\")</script>";
 
 /// Invented: a site of two circuits, one with a label that a page must not run.
@@ -98,6 +100,28 @@ fn notes() -> Notes {
     }
 }
 
+/// A daemon in which a load step of another circuit is under way.
+struct NoSteps;
+
+impl LoadSteps for NoSteps {
+    fn start(&self, _: &Arc<Site>, _: usize) -> Result<(), StepRefused> {
+        let (started, ends) = (Stamp::from_seconds(1_770_000_000), Stamp::from_seconds(1_770_000_900));
+        Err(StepRefused::Busy { circuit: "range".into(), started, ends })
+    }
+
+    fn state(&self, _: &str) -> Option<Watched> {
+        None
+    }
+
+    fn end(&self, _: &str) -> bool {
+        false
+    }
+
+    fn proofs(&self, _: &str) -> Vec<crate::verify::Proof> {
+        Vec::new()
+    }
+}
+
 /// A served API, and the daemon's ends of its channels.
 struct Served {
     address: SocketAddr,
@@ -132,7 +156,9 @@ impl Served {
         });
         let notes = notes();
         let board_there = Arc::clone(&board);
-        let state = State { sites, now, history, export, import, notes, board: board_there, clock, password };
+        let steps = Arc::new(NoSteps);
+        let state =
+            State { sites, now, history, export, import, notes, steps, board: board_there, clock, password };
         let listener = TcpListener::bind("127.0.0.1:0").await.expect("bind");
         let address = listener.local_addr().expect("address");
         let (stop, stopped) = oneshot::channel();
@@ -263,8 +289,8 @@ async fn notes_are_added_shown_and_removed() {
     assert!(why["error"].as_str().is_some_and(|why| why.contains("no note 1")), "{why}");
 
     for (body, kind, status, error) in [
-        (note, "text/plain", 415, "a note is sent as JSON"),
-        (note, "application/x-www-form-urlencoded", 415, "a note is sent as JSON"),
+        (note, "text/plain", 415, "what changes something is sent as JSON"),
+        (note, "application/x-www-form-urlencoded", 415, "what changes something is sent as JSON"),
         ("{", "application/json", 400, "this is no note"),
         (r#"{"text":"x","colour":"red"}"#, "application/json", 400, "unknown field `colour`"),
         (r#"{"text":"  "}"#, "application/json", 400, "text: a note says something"),

@@ -6,6 +6,7 @@ pub mod compare;
 pub mod notes;
 pub mod profile;
 pub mod rank;
+pub mod verify;
 
 use crate::calendar::{By, Interval, Zone};
 use crate::site::Site;

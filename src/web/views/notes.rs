@@ -172,11 +172,7 @@ pub(in crate::web) async fn add(
     own_page(&headers)?;
     let site = shared.site(&id).ok_or_else(|| Refusal::no_such_site(&id))?;
     let zone = zone(&site)?;
-    let kind = headers.get(header::CONTENT_TYPE).and_then(|kind| kind.to_str().ok()).unwrap_or_default();
-    if !kind.split(';').next().unwrap_or_default().trim().eq_ignore_ascii_case("application/json") {
-        let hint = "send Content-Type: application/json";
-        return Err(Refusal::new(StatusCode::UNSUPPORTED_MEDIA_TYPE, "a note is sent as JSON", hint));
-    }
+    is_json(&headers)?;
     let note: NewAnnotation = serde_json::from_slice(&body).map_err(|error| {
         let hint = r#"send {"start": "2026-05-02", "text": "dryer replaced"}, for example"#;
         Refusal::new(StatusCode::BAD_REQUEST, format!("this is no note: {error}"), hint)
@@ -221,8 +217,18 @@ async fn carry_out(shared: &Shared, site: &str, change: NoteChange) -> Result<No
     })
 }
 
+/// A browser asks before it sends this kind of content to another origin.
+pub(in crate::web) fn is_json(headers: &HeaderMap) -> Result<(), Refusal> {
+    let kind = headers.get(header::CONTENT_TYPE).and_then(|kind| kind.to_str().ok()).unwrap_or_default();
+    if kind.split(';').next().unwrap_or_default().trim().eq_ignore_ascii_case("application/json") {
+        return Ok(());
+    }
+    let hint = "send Content-Type: application/json";
+    Err(Refusal::new(StatusCode::UNSUPPORTED_MEDIA_TYPE, "what changes something is sent as JSON", hint))
+}
+
 /// Browsers name the origin of the page that sends a request which changes something.
-fn own_page(headers: &HeaderMap) -> Result<(), Refusal> {
+pub(in crate::web) fn own_page(headers: &HeaderMap) -> Result<(), Refusal> {
     let Some(origin) = headers.get(header::ORIGIN) else { return Ok(()) };
     let origin = origin.to_str().unwrap_or_default();
     let host = headers.get(header::HOST).and_then(|host| host.to_str().ok()).unwrap_or_default();
