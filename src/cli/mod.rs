@@ -15,6 +15,7 @@ mod run;
 mod schedule;
 mod store;
 mod table;
+mod verify;
 
 use std::io::{self, Write as _};
 use std::path::PathBuf;
@@ -60,6 +61,7 @@ enum Command {
     Export(export::Args),
     Annotate(annotate::Args),
     Audit(audit::Args),
+    Verify(verify::Args),
     Schedule(schedule::Args),
     Import(import::Args),
     CompareMeter(compare_meter::Args),
@@ -109,6 +111,7 @@ pub fn main() -> ExitCode {
         Command::Export(args) => export::run(&common, &args),
         Command::Annotate(args) => annotate::run(&common, &args),
         Command::Audit(args) => audit::run(&common, &args),
+        Command::Verify(args) => verify::run(&common, &args),
         Command::Schedule(args) => schedule::run(&common, &args),
         Command::Import(args) => import::run(&common, &args),
         Command::CompareMeter(args) => compare_meter::run(&common, &args),

@@ -12,6 +12,8 @@ use super::table::{plain, table, trimmed};
 use super::{Common, Exit};
 use crate::clock::Clock;
 use crate::schedule::{self, Kind, MAX_CTS, MAX_SPACES, Panel, Paper, Position, Proofs, Schedule};
+use crate::store::{self, Reader};
+use crate::units::Stamp;
 
 /// The panel schedule and the CT directory, to print and leave at the panel.
 ///
@@ -101,7 +103,7 @@ fn answer(common: &Common, args: &Args) -> Result<Result<String>, Refusal> {
     }
     let house = House::find(common, args.site.as_deref())?;
     let at = house.time("date", args.date.as_deref())?.unwrap_or_else(|| Clock::wall().now());
-    let schedule = schedule::schedule(house.site(), &house.zone, at, &Proofs::new());
+    let schedule = schedule::schedule(house.site(), &house.zone, at, &proofs(&house, at)?);
     let page = args.output.as_ref().is_some_and(|path| path.extension().is_some_and(|end| end == "html"));
     Ok(match args.format {
         Form::Html => schedule::html(&schedule, args.paper.into()).context("the page"),
@@ -110,6 +112,23 @@ fn answer(common: &Common, args: &Args) -> Result<Result<String>, Refusal> {
         Form::Json => serde_json::to_string_pretty(&schedule).map(|text| text + "\n").context("JSON"),
         Form::Csv => csv(&schedule),
     })
+}
+
+/// What load steps have proved, as far as the map of that day still says the same. Before the daemon ran for the
+/// first time there is no store, and nothing is proved.
+fn proofs(house: &House, at: Stamp) -> Result<Proofs, Refusal> {
+    let reader = match Reader::offline(&house.settings.store.directory, &house.sites) {
+        Ok(reader) => reader,
+        Err(store::Error::Missing { .. }) => return Ok(Proofs::new()),
+        Err(error) => return Err(Refusal::of_store(error)),
+    };
+    let found = reader.proofs(house.index).map_err(Refusal::of_store)?;
+    let holding = found.into_iter().filter(|proof| proof.holds(house.site(), at));
+    let short = |proof: crate::verify::Proof| {
+        let verdict = proof.verdict.kind.words().to_owned();
+        (proof.verdict.circuit, schedule::Proof { at: proof.at, verdict })
+    };
+    Ok(holding.map(short).collect())
 }
 
 fn tables(schedule: &Schedule) -> String {

@@ -175,13 +175,13 @@ fn a_source_that_is_switched_on_is_said_to_be_on() {
     let mut bench = Bench::new("solar", 1);
     let array = [("h/3", 600.0), ("h/a", -600.0), ("h/b", -600.0)];
     let is_on = |second: i64| second >= 20 && (second - 20) / 15 % 2 == 0;
-    for second in 1..90 {
+    for second in 1..79 {
         bench.feed(second, &array, is_on);
     }
-    let (progress, end) = bench.session.look(bench.at(90));
+    let (progress, end) = bench.session.look(bench.at(79));
     assert_eq!((end, progress.verdict.kind), (Some(End::Settled), Kind::AsMapped), "{progress:#?}");
     let on: Vec<bool> = progress.switchings.iter().map(|switching| switching.on).collect();
-    assert_eq!(on[..4], [true, false, true, false]);
+    assert_eq!(on, [true, false, true, false]);
 }
 
 #[test]

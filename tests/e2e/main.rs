@@ -25,6 +25,7 @@ mod history_views;
 mod hubs;
 mod interval_data;
 mod licences;
+mod load_step;
 mod mqtt;
 mod power_cut;
 mod pv_at_night;
