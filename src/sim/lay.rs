@@ -36,20 +36,33 @@ impl Laid {
     }
 }
 
-/// Simulates `range` (whole seconds) and keeps what the site's meters would have sent, sealed as
-/// far as hours are over. `progress` hears of each hour. It blocks: give it a thread of its own.
+/// Simulates `range` (whole seconds) of a site that is wired as its map says; see [`lay_in_of`].
 ///
 /// # Errors
-/// When the store cannot be opened or written, or the site cannot be simulated.
+/// As there.
 pub fn lay_in(
     options: Options,
     site: &Arc<Site>,
     seed: u64,
     range: Range<Stamp>,
+    progress: impl FnMut(Stamp),
+) -> Result<Laid> {
+    lay_in_of(options, site, Simulation::new(site, seed)?, range, progress)
+}
+
+/// Lives through `range` (whole seconds) of a simulation and keeps what the site's meters would have sent, sealed as
+/// far as hours are over. `progress` hears of each hour. It blocks: give it a thread of its own.
+///
+/// # Errors
+/// When the store cannot be opened or written, or the site cannot be simulated.
+pub fn lay_in_of(
+    options: Options,
+    site: &Arc<Site>,
+    mut simulation: Simulation,
+    range: Range<Stamp>,
     mut progress: impl FnMut(Stamp),
 ) -> Result<Laid> {
     let mut writer = Writer::open(options, site)?;
-    let mut simulation = Simulation::new(site, seed)?;
     let mut devices = Devices::new(site)?;
     let mut laid = Laid::default();
     let mut at = range.start;

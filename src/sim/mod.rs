@@ -12,6 +12,7 @@ mod chance;
 pub mod charging;
 mod day;
 mod devices;
+pub mod faults;
 pub mod homes;
 mod lay;
 mod ledger;
@@ -22,7 +23,7 @@ mod tests;
 mod wiring;
 
 pub use devices::{Devices, Message};
-pub use lay::{Laid, lay_in};
+pub use lay::{Laid, lay_in, lay_in_of};
 pub use ledger::Ledger;
 
 use anyhow::{Context, Result};
@@ -32,6 +33,7 @@ use crate::site::Site;
 use crate::units::{Stamp, TENTHS};
 use chance::{bell, mix};
 use day::Day;
+use faults::{Fault, Tampering};
 use loads::{Draws, House};
 use wiring::{Powers, Wiring};
 
@@ -81,6 +83,7 @@ pub struct Simulation {
     /// POSIX second that comes next in `today`.
     next: i64,
     wiring: Wiring,
+    tampering: Tampering,
     draws: Draws,
     powers: Powers,
     exact: Vec<f64>,
@@ -102,6 +105,7 @@ impl Simulation {
             today: None,
             next: 0,
             wiring: Wiring::of(site, Stamp::from_seconds(0))?,
+            tampering: Tampering::default(),
             draws: Draws::default(),
             powers: Powers { circuits: vec![[0.0; 3]; circuits], buses: vec![[0.0; 3]; buses] },
             exact: vec![0.0; site.channels.len()],
@@ -114,6 +118,24 @@ impl Simulation {
         })
     }
 
+    /// The demo's house, wired otherwise than its map says.
+    ///
+    /// # Errors
+    /// When the demo's map does not hold what the fault changes.
+    pub fn faulty(fault: &Fault, seed: u64) -> Result<Self> {
+        let wired = fault.wired()?;
+        let tampering = fault.tampering(&wired)?;
+        let mut simulation = Self::new(&wired, seed)?;
+        simulation.wiring.uneven.clone_from(&tampering.uneven);
+        simulation.tampering = tampering;
+        Ok(simulation)
+    }
+
+    /// The map by which the house is wired.
+    pub fn site(&self) -> &Site {
+        &self.site
+    }
+
     /// The second that starts at `at`. Asking for seconds in order is fast; going back, or over to
     /// another day, first lives through that day up to `at` (some tens of milliseconds).
     ///
@@ -124,10 +146,12 @@ impl Simulation {
         self.reach(utc)?;
         if !self.wiring.span.contains(&at) {
             self.wiring = Wiring::of(&self.site, at)?;
+            self.wiring.uneven.clone_from(&self.tampering.uneven);
         }
         self.step();
         self.wiring.flow(&self.draws, &mut self.powers);
         self.wiring.read(&self.powers, &mut self.exact);
+        self.tampering.on_wires(utc, &mut self.exact);
         self.second.at = Stamp::from_seconds(utc);
         self.measure(utc);
         self.tell_truth();
@@ -162,6 +186,7 @@ impl Simulation {
             let noise = (NOISE_PART * exact.abs() + NOISE_FLOOR_W) * bell(mix(&[key, channel as u64]));
             *measured = ((exact + noise) * TENTHS as f64).round() as i64;
         }
+        self.tampering.on_meters(&mut self.second.channels);
     }
 
     fn tell_truth(&mut self) {

@@ -65,6 +65,8 @@ pub(super) struct Wiring {
     /// By bus: the bus above, and the circuit that feeds it.
     above: Vec<(Option<usize>, Option<usize>)>,
     main: usize,
+    /// Circuits whose second leg draws only a part of what it should.
+    pub uneven: Vec<(usize, f64)>,
 }
 
 /// Power by circuit and by bus in one second.
@@ -101,7 +103,7 @@ impl Wiring {
         }
         clamps.extend(mains_clamps(&epoch.plan, main));
         clamps.extend(bus_clamps(&epoch.plan, &clamps));
-        Ok(Self { span: epoch.span.clone(), branches, clamps, above, main })
+        Ok(Self { span: epoch.span.clone(), branches, clamps, above, main, uneven: Vec::new() })
     }
 
     /// Spreads what the loads draw over circuits and buses.
@@ -110,7 +112,10 @@ impl Wiring {
         powers.buses.fill([0.0; 3]);
         for branch in &self.branches {
             if let (Some(kind), false) = (branch.kind, matches!(branch.role, Role::Feeder(_))) {
-                let legs = on_legs(draws.of(kind), &branch.legs);
+                let mut legs = on_legs(draws.of(kind), &branch.legs);
+                for (_, part) in self.uneven.iter().filter(|(circuit, _)| *circuit == branch.circuit) {
+                    legs[branch.legs.get(1).copied().unwrap_or(1)] *= part;
+                }
                 powers.circuits[branch.circuit] = legs;
                 add(&mut powers.buses[branch.bus], legs);
             }

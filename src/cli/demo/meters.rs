@@ -51,13 +51,12 @@ impl Meters {
     /// the truth is counted from the next one.
     pub(super) async fn start(
         site: &Arc<Site>,
-        seed: u64,
+        mut simulation: Simulation,
         broker: SocketAddr,
         clock: Clock,
         follows: Option<Stamp>,
         used_again: bool,
     ) -> Result<Self> {
-        let mut simulation = Simulation::new(site, seed)?;
         let devices = Devices::new(site)?;
         let period = common_period(site);
         // The house lives through its day until now before anybody looks at it.

@@ -17,7 +17,8 @@ use super::{Common, Exit};
 use crate::clock::Clock;
 use crate::daemon::{self, Daemon, Maps, Notifier};
 use crate::mqtt::embedded::Broker;
-use crate::sim::{self, Laid};
+use crate::sim::faults::{self, Fault};
+use crate::sim::{self, Laid, Simulation};
 use crate::site::Site;
 use crate::status::Part;
 use crate::units::{Span, Stamp};
@@ -44,7 +45,9 @@ const POLL: Duration = Duration::from_millis(20);
 #[command(after_help = "Examples:
   panelwright demo
   panelwright demo --for 20s
-  panelwright demo --days 7 --speed 60 --data ./demo")]
+  panelwright demo --days 7 --speed 60 --data ./demo
+  panelwright demo --fault reversed --days 2 --data ./demo
+  panelwright demo --fault list")]
 pub(super) struct Args {
     /// Port of the API on loopback; 0 takes a free one [default: 8433, or a free one if it is taken]
     #[arg(long, value_name = "PORT")]
@@ -64,6 +67,14 @@ pub(super) struct Args {
     /// Which house, people and weather: the same number gives the same ones
     #[arg(long, value_name = "N", default_value_t = 1)]
     seed: u64,
+    /// Make the house differ from its map in one way, for the audit and the load step to find; `list` tells
+    /// what there is
+    #[arg(long, value_name = "NAME", value_parser = fault_parser())]
+    fault: Option<String>,
+}
+
+fn fault_parser() -> clap::builder::PossibleValuesParser {
+    faults::FAULTS.iter().map(|fault| fault.name).chain(["list"]).collect::<Vec<_>>().into()
 }
 
 fn parse_speed(text: &str) -> Result<f64, String> {
@@ -81,6 +92,10 @@ fn parse_duration(text: &str) -> Result<Duration, String> {
 
 /// Runs it.
 pub(super) fn run(_common: &Common, args: &Args) -> Result<Exit> {
+    if args.fault.as_deref() == Some("list") {
+        screen::faults();
+        return Ok(Exit::Fine);
+    }
     // One thread for the API and the screen, one for the meters; the daemon brings its own.
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .worker_threads(2)
@@ -92,13 +107,17 @@ pub(super) fn run(_common: &Common, args: &Args) -> Result<Exit> {
 
 async fn demo(args: &Args) -> Result<Exit> {
     let broker = Broker::start(SocketAddr::from((Ipv4Addr::LOCALHOST, 0))).await?;
-    let place = Place::prepare(args.data.as_deref(), broker.address(), api_port(args.port).await)?;
+    let fault = args.fault.as_deref().and_then(Fault::named);
+    let map = fault.map_or_else(|| Ok(sim::HERON_LANE.to_owned()), Fault::map)?;
+    let place = Place::prepare(args.data.as_deref(), &map, broker.address(), api_port(args.port).await)?;
     let site = Arc::new(place.site()?);
     let mut screen = Screen::new();
     screen.welcome(&site, args.seed);
+    let simulation = args.simulation(&site)?;
+    let wired = simulation.site().clone();
 
     let used_again = place.has_store();
-    let history = lay_in(args, &place, &site, &mut screen).await?;
+    let history = lay_in(args, &place, &site, &simulation, &mut screen).await?;
     let clock = clock(args.speed, history.as_ref().map(|(_, end)| *end));
     let maps = Maps::load(place.load_maps())?;
     let settings = place.settings()?;
@@ -111,6 +130,8 @@ async fn demo(args: &Args) -> Result<Exit> {
         clock,
         follows: history.as_ref().map(|(_, end)| *end),
         used_again,
+        simulation,
+        fault,
     };
     let sent = live(&house, &daemon, &mut screen).await;
     let (sent, counted) = match sent {
@@ -131,9 +152,25 @@ async fn demo(args: &Args) -> Result<Exit> {
     if !counted {
         screen.problem(&anyhow::anyhow!("not every reading reached the daemon's books in time"));
     }
-    let good = summary::closing(&site, place.store_options(), &sent, history.as_ref().map(|(laid, _)| laid))?;
+    // The map as it is now: somebody may have mended it.
+    let site = Arc::new(place.site()?);
+    let laid = history.as_ref().map(|(laid, _)| laid);
+    let good = summary::closing(&site, &wired, place.store_options(), &sent, laid)?;
+    if !good && let Some(fault) = fault {
+        screen::fault_is_there(fault);
+    }
     screen.farewell(&place);
     Ok(if good && counted { Exit::Fine } else { Exit::Short })
+}
+
+impl Args {
+    /// The house: wired as its map says, or otherwise.
+    fn simulation(&self, site: &Site) -> Result<Simulation> {
+        match self.fault.as_deref().and_then(Fault::named) {
+            Some(fault) => Simulation::faulty(fault, self.seed),
+            None => Simulation::new(site, self.seed),
+        }
+    }
 }
 
 /// The port to use: the one asked for, else the usual one if nobody has it, else any.
@@ -161,6 +198,7 @@ async fn lay_in(
     args: &Args,
     place: &Place,
     site: &Arc<Site>,
+    simulation: &Simulation,
     screen: &mut Screen,
 ) -> Result<Option<(Laid, Stamp)>> {
     if args.days == 0 {
@@ -177,11 +215,11 @@ async fn lay_in(
     let mut laid = Laid::default();
     while now() > from {
         let range = from..now();
-        let (site, options, seed) = (Arc::clone(site), place.store_options(), args.seed);
+        let (site, options, house) = (Arc::clone(site), place.store_options(), simulation.clone());
         let (told, mut heard) = tokio::sync::watch::channel(range.start);
         let end = range.end;
         let work = tokio::task::spawn_blocking(move || {
-            sim::lay_in(options, &site, seed, range, |at| {
+            sim::lay_in_of(options, &site, house, range, |at| {
                 told.send_replace(at);
             })
         });
@@ -206,29 +244,48 @@ struct House<'a> {
     /// Where the history that was laid in ends.
     follows: Option<Stamp>,
     used_again: bool,
+    simulation: Simulation,
+    fault: Option<&'static Fault>,
 }
 
 /// Meters and screen until it is time to stop; what the meters sent.
 async fn live(house: &House<'_>, daemon: &Daemon, screen: &mut Screen) -> Result<meters::Sent> {
-    let House { args, place, site, broker, clock, follows, used_again } = *house;
+    let House { args, place, site, broker, clock, follows, used_again, .. } = *house;
     eventually(CONNECTED_WITHIN, || {
         daemon.board().snapshot().parts.iter().any(|(part, state)| *part == Part::Broker && state.ok)
     })
     .await
     .context("the daemon did not reach the broker inside of its own process")?;
-    let meters = Meters::start(site, args.seed, broker, clock, follows, used_again).await?;
+    let meters = Meters::start(site, house.simulation.clone(), broker, clock, follows, used_again).await?;
     screen.directions(place, broker, daemon.address(), site, args.speed);
+    if let Some(fault) = house.fault {
+        screen::hunt(fault, place);
+    }
     let ended = {
         let stop = stop_signal(args.stop_after);
         tokio::pin!(stop);
         tokio::select! {
             result = &mut stop => result,
             result = screen.follow(daemon.address()) => result,
+            result = reload_on_hangup(daemon) => result,
         }
     };
     // The meters stop in order whatever ended the screen.
     let sent = meters.stop().await?;
     ended.map(|()| sent)
+}
+
+/// Reads the map again whenever the system says so (SIGHUP), as the service does. It does not end.
+async fn reload_on_hangup(daemon: &Daemon) -> Result<()> {
+    use tokio::signal::unix::{SignalKind, signal};
+    let mut hangup = signal(SignalKind::hangup())?;
+    loop {
+        hangup.recv().await;
+        match daemon.reload().await {
+            Ok(()) => screen::say("The map was read again."),
+            Err(error) => eprintln!("panelwright: the map stays as it was: {error:#}"),
+        }
+    }
 }
 
 /// Ends after the time asked for, or when a person or the system says stop.

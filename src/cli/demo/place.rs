@@ -9,7 +9,6 @@ use anyhow::{Context, Result, anyhow, bail};
 use tempfile::TempDir;
 
 use crate::settings::{self, Settings};
-use crate::sim::HERON_LANE;
 use crate::site::{Severity, Site};
 use crate::store;
 
@@ -22,7 +21,12 @@ pub(super) struct Place {
 
 impl Place {
     /// Writes settings and map to `directory`, or to a temporary one.
-    pub(super) fn prepare(directory: Option<&Path>, broker: SocketAddr, api_port: u16) -> Result<Self> {
+    pub(super) fn prepare(
+        directory: Option<&Path>,
+        map: &str,
+        broker: SocketAddr,
+        api_port: u16,
+    ) -> Result<Self> {
         let temporary = match directory {
             Some(_) => None,
             None => {
@@ -39,7 +43,7 @@ impl Place {
         std::fs::create_dir_all(place.maps_directory())
             .with_context(|| format!("{} could not be made", place.maps_directory().display()))?;
         write(&place.settings_file(), &settings_text(broker, api_port))?;
-        write(&place.map_file(), HERON_LANE)?;
+        write(&place.map_file(), map)?;
         Ok(place)
     }
 

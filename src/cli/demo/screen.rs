@@ -10,6 +10,7 @@ use super::place::Place;
 use crate::cli::now::client::{Client, Failure};
 use crate::cli::table::{Style, live_line, live_table};
 use crate::sim::Laid;
+use crate::sim::faults::{FAULTS, Fault};
 use crate::site::Site;
 use crate::web::{Now, SiteInfo};
 
@@ -130,6 +131,30 @@ impl Screen {
             say(&format!("Look into its history: panelwright history --settings {}", settings.display()));
         }
     }
+}
+
+/// What can be wrong, with `--fault`.
+pub(super) fn faults() {
+    say("Each makes the invented house differ from its map in one way:\n");
+    for fault in FAULTS {
+        say(&format!("  {:22}{}", fault.name, fault.story));
+    }
+}
+
+/// How to find what is wrong.
+pub(super) fn hunt(fault: &Fault, place: &Place) {
+    let settings = place.settings_file();
+    let settings = settings.display();
+    say("THE MAP OF THIS HOUSE IS WRONG IN ONE WAY, for you to find and mend.");
+    say(&format!("  symptom  {}", fault.symptom));
+    say(&format!("  find it  panelwright audit --settings {settings}"));
+    say(&format!("  mend it  change the line that it names in {}", place.map_file().display()));
+    say(&format!("  reload   kill -HUP {}   (and audit again: the finding is gone)\n", std::process::id()));
+}
+
+/// That what was put in is still there.
+pub(super) fn fault_is_there(fault: &Fault) {
+    say(&format!("The figures are wrong because of the fault that was asked for: {}.", fault.story));
 }
 
 fn said(failure: Failure) -> anyhow::Error {

@@ -30,7 +30,15 @@ const NOISE_OFF_PART: f64 = 10.0 * NOISE_PART;
 const BEHIND: Span = Span::from_seconds(30);
 
 /// Prints the summary. True if the books close and the figures are the truth.
-pub(super) fn closing(site: &Arc<Site>, store: Options, sent: &Sent, laid: Option<&Laid>) -> Result<bool> {
+///
+/// `site` is the map, `wired` how the house is wired: the truth is told by its circuits.
+pub(super) fn closing(
+    site: &Arc<Site>,
+    wired: &Site,
+    store: Options,
+    sent: &Sent,
+    laid: Option<&Laid>,
+) -> Result<bool> {
     if sent.range.is_empty() {
         say("\nIt ran for less than a minute on a store that was used before: too short for a summary.");
         return Ok(true);
@@ -38,12 +46,12 @@ pub(super) fn closing(site: &Arc<Site>, store: Options, sent: &Sent, laid: Optio
     let summary = stored(site, store, sent.range.clone())?;
     let seconds = sent.truth.seconds;
     say(&format!("\n{seconds} s of {}, {} messages, {} readings:", site.name, sent.messages, sent.readings));
-    table(site, &summary, &sent.truth);
+    table(site, wired, &summary, &sent.truth);
 
     let books = books(site, &summary);
     let closed = books.abs() <= CLOSED_WH;
     say(&format!("\nBooks (feed − circuits − untracked, worst busbar): {books:.6} Wh"));
-    let (worst, off_w, agreed) = agreement(site, &summary, &sent.truth);
+    let (worst, off_w, agreed) = agreement(site, wired, &summary, &sent.truth);
     let word = if agreed { "agrees" } else { "DISAGREES" };
     say(&format!(
         "Against what the loads drew: {word}; the largest difference is {off_w:.2} W mean ({worst})."
@@ -106,7 +114,7 @@ fn wh(summary: &Summary, key: FigureKey) -> Option<f64> {
     summary.kwh(key).map(|kwh| kwh * 1000.0)
 }
 
-fn table(site: &Site, summary: &Summary, truth: &Ledger) {
+fn table(site: &Site, wired: &Site, summary: &Summary, truth: &Ledger) {
     say(&format!("\n{:34}{:>14}{:>14}", "Wh", "measured", "true"));
     let row = |name: &str, measured: Option<f64>, truth: f64| {
         let measured = measured.map_or_else(|| "unknown".to_owned(), |wh| format!("{wh:.2}"));
@@ -115,12 +123,19 @@ fn table(site: &Site, summary: &Summary, truth: &Ledger) {
     for (name, key, kwh) in totals(truth) {
         row(name, wh(summary, key), kwh * 1000.0);
     }
-    for (index, kwh) in truth.circuits().into_iter().enumerate() {
+    for (index, kwh) in circuits(site, wired, truth) {
         let entry = site.circuits[index].latest();
         if !entry.terms.is_empty() {
             row(&entry.label, wh(summary, FigureKey::Circuit(index)), kwh * 1000.0);
         }
     }
+}
+
+/// The truth of each circuit of the map, by its index there.
+fn circuits(site: &Site, wired: &Site, truth: &Ledger) -> Vec<(usize, f64)> {
+    let by_id = |id: &str| site.circuits.iter().position(|circuit| circuit.id == id);
+    let all = truth.circuits().into_iter().zip(&wired.circuits);
+    all.filter_map(|(kwh, circuit)| Some((by_id(&circuit.id)?, kwh))).collect()
 }
 
 fn totals(truth: &Ledger) -> [(&'static str, FigureKey, f64); 5] {
@@ -162,9 +177,9 @@ fn books(site: &Site, summary: &Summary) -> f64 {
 
 /// The figure that is farthest from the truth for its size, by how much in W, and whether every
 /// figure is near enough.
-fn agreement(site: &Site, summary: &Summary, truth: &Ledger) -> (String, f64, bool) {
+fn agreement(site: &Site, wired: &Site, summary: &Summary, truth: &Ledger) -> (String, f64, bool) {
     let hours = truth.seconds as f64 / 3600.0;
-    let circuits = truth.circuits().into_iter().enumerate().filter_map(|(index, kwh)| {
+    let circuits = circuits(site, wired, truth).into_iter().filter_map(|(index, kwh)| {
         let entry = site.circuits[index].latest();
         let measured = !entry.terms.is_empty() && !matches!(entry.role, Role::Feeder(_));
         measured.then(|| (entry.label.clone(), FigureKey::Circuit(index), kwh))
