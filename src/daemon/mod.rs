@@ -125,6 +125,32 @@ fn start_intake(
     Ok((thread, ended))
 }
 
+/// The newest figures of every site, and the sites.
+type Shown = (watch::Receiver<Arc<Vec<Arc<Site>>>>, watch::Receiver<Arc<web::NowTable>>);
+
+/// What the API shows, and to whom.
+fn shown_by_api(
+    store: &store::Store,
+    list: &watch::Receiver<Vec<Arc<Site>>>,
+    (sites, now): Shown,
+    steps: &Arc<steps::Steps>,
+    (board, clock, password): (&Arc<Board>, Clock, Option<Secret>),
+) -> web::State {
+    let reader = store.reader();
+    web::State {
+        sites,
+        now,
+        history: history_of(reader.clone(), list.clone(), clock),
+        export: exchange::exporter(reader.clone(), list.clone(), clock),
+        import: exchange::importer(store, list.clone(), clock),
+        notes: notes::access(reader, store.sender(), list.clone()),
+        steps: Arc::clone(steps) as Arc<dyn web::LoadSteps>,
+        board: Arc::clone(board),
+        clock,
+        password,
+    }
+}
+
 /// Serves the API until it is told to stop.
 async fn serve_api(listener: TcpListener, state: web::State, mut stopped: watch::Receiver<bool>) {
     let shutdown = async move {
@@ -207,23 +233,12 @@ impl Daemon {
         let centrals = start_centrals(config.centrals, &central_sites, &store, &board, clock)?;
         let wakers = centrals.iter().map(central::Handle::waker).collect();
 
-        let steps = steps::Steps::new(&reader, central_sites.clone(), clock);
         let (now_out, now) = watch::channel(Arc::default());
         let (stop_web, stopped) = watch::channel(false);
-        let state = web::State {
-            sites: sites.clone(),
-            now,
-            history: history_of(reader.clone(), central_sites.clone(), clock),
-            export: exchange::exporter(reader.clone(), central_sites.clone(), clock),
-            import: exchange::importer(&store, central_sites.clone(), clock),
-            notes: notes::access(reader.clone(), store.sender(), central_sites.clone()),
-            steps: Arc::clone(&steps) as Arc<dyn web::LoadSteps>,
-            board: Arc::clone(&board),
-            clock,
-            password: config.password,
-        };
+        let steps = steps::start(&store, central_sites.clone(), clock, stopped.clone());
+        let shown = (sites.clone(), now);
+        let state = shown_by_api(&store, &central_sites, shown, &steps, (&board, clock, config.password));
         let web = tokio::spawn(serve_api(listener, state, stopped.clone()));
-        tokio::spawn(steps::run(Arc::clone(&steps), store.sender(), stopped.clone()));
         tokio::spawn(audits::run(reader.clone(), central_sites, Arc::clone(&board), clock, stopped));
 
         let hub = hub::start(hub::Parts {

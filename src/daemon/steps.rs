@@ -58,11 +58,7 @@ fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
 
 impl Steps {
     /// None runs yet; what was proved before comes from the store.
-    pub(super) fn new(
-        reader: &store::Reader,
-        list: watch::Receiver<Vec<Arc<Site>>>,
-        clock: Clock,
-    ) -> Arc<Self> {
+    fn new(reader: &store::Reader, list: watch::Receiver<Vec<Arc<Site>>>, clock: Clock) -> Arc<Self> {
         let mut proofs = BTreeMap::new();
         for (place, site) in list.borrow().iter().enumerate() {
             match reader.proofs(SiteIndex(place as u32)) {
@@ -202,12 +198,19 @@ fn by_circuit(proofs: Vec<Proof>) -> BTreeMap<String, Proof> {
     proofs.into_iter().map(|proof| (proof.verdict.circuit.clone(), proof)).collect()
 }
 
-/// Watches until it is told to stop.
-pub(super) async fn run(
-    steps: Arc<Steps>,
-    writer: mpsc::Sender<Command>,
-    mut stopped: watch::Receiver<bool>,
-) {
+/// Watches the sites' load steps until it is told to stop.
+pub(super) fn start(
+    store: &store::Store,
+    list: watch::Receiver<Vec<Arc<Site>>>,
+    clock: Clock,
+    stopped: watch::Receiver<bool>,
+) -> Arc<Steps> {
+    let steps = Steps::new(&store.reader(), list, clock);
+    tokio::spawn(run(Arc::clone(&steps), store.sender(), stopped));
+    steps
+}
+
+async fn run(steps: Arc<Steps>, writer: mpsc::Sender<Command>, mut stopped: watch::Receiver<bool>) {
     loop {
         tokio::select! {
             () = tokio::time::sleep(EVERY) => {}
