@@ -32,3 +32,4 @@ mod pv_at_night;
 mod real_house;
 mod real_house_replay;
 mod service;
+mod store_care;
