@@ -18,6 +18,9 @@ const SECTOR: usize = 512;
 const HEAD: usize = 32;
 const FRAME: usize = 24 + 4096;
 
+/// Cuts of one piece of work: each is checked from its readings up, twice, which takes seconds in a build for tests.
+const MOST_CUTS: usize = 3;
+
 /// The file and its log.
 #[derive(Clone)]
 struct Files {
@@ -63,6 +66,31 @@ fn journalled(directory: &Path) -> usize {
         journal::decode(Stamp(from), &body).expect("it decodes").len()
     })
     .sum()
+}
+
+/// Opens a copy as the daemon does, lets it do what it has to, and wants every reading and every row.
+fn is_whole(rig: &Rig, directory: &Path, what: &str) {
+    let sites = std::slice::from_ref(&rig.site);
+    let checked = super::super::check(&database(directory), sites);
+    if !matches!(checked, Err(Error::Older { .. } | Error::Missing { .. })) {
+        assert_eq!(checked.expect("it can be checked").findings, [], "{what}, as it was left");
+    }
+    let (store, events) = open(directory, &rig.site, &[]);
+    store.sender().blocking_send(Command::Flush).expect("the writer is there");
+    wait(&events, |event| *event == Event::Flushed);
+    store.close();
+    let checked = super::super::check(&database(directory), sites).expect("it can be checked");
+    assert_eq!(checked.findings, [], "{what}, after a start");
+    let mut source = Reader::offline(directory, sites).expect("a store").source(SiteIndex(0));
+    for (channel, given) in rig.given.iter().enumerate() {
+        let range = Stamp::MIN.max(at(-86_400 * 9))..at(86_400 * 9);
+        let mut given = given.clone();
+        given.reverse();
+        given.sort_by_key(|sample| sample.at);
+        given.dedup_by_key(|sample| sample.at);
+        let kept = source.readings(ChannelIndex(channel as u32), range).expect("readings");
+        assert!(kept == given, "{what}: channel {channel} has {} readings of {}", kept.len(), given.len());
+    }
 }
 
 #[test]
@@ -135,4 +163,106 @@ fn a_log_begun_anew_over_the_old_one_and_cut_anywhere_loses_nothing() {
         seen.insert(found);
     }
     assert_eq!(seen.len(), 2);
+}
+
+/// Waits for what the writer does when nothing is queued. (`Flush` would wait for it too, and take the log away.)
+fn until(rig: &Rig, what: &str, done: fn(&Rig) -> bool) {
+    for _ in 0..3000 {
+        if done(rig) {
+            return;
+        }
+        std::thread::sleep(Duration::from_millis(10));
+    }
+    panic!("{what}: not within half a minute");
+}
+
+fn seal_only(rig: &Rig, second: i64) {
+    rig.send(Command::Seal { before: at(second) });
+    rig.wait(|event| *event == Event::Sealed { until: at(second) });
+}
+
+/// The minutes of the first hour are what all that was given comes to. (Readings that came late stay in the journal
+/// until the next seal, and to a check their minutes are pending for so long.)
+fn counted(rig: &Rig) -> bool {
+    rig.rows(Level::Minute, 0, 3600) == rig.expected(0, 3600)
+}
+
+/// No hour is left of the first day.
+fn joined(rig: &Rig) -> bool {
+    let db = Connection::open(database(rig.directory.path())).expect("it opens");
+    let sql = "SELECT count(*) FROM reading_hour WHERE (key >> 24) * 36000 < ?1";
+    let left: i64 = db.query_row(sql, [at(86_400).0], |row| row.get(0)).expect("a count");
+    left == 0
+}
+
+/// Readings that come half an hour late.
+fn late(rig: &mut Rig) {
+    let late = (1800..1860).filter(|second| second % 7 == 0).flat_map(readings_at).map(|mut reading| {
+        reading.sample.value += 5;
+        reading.sample.at = reading.sample.at + Span(5);
+        reading
+    });
+    rig.commit(late.collect(), at(3700));
+}
+
+fn new_map(rig: &mut Rig) {
+    let more = MAP.replace("channels = [\"count\"]", "channels = [\"count\", \"second\"]");
+    rig.send(Command::Sites(vec![site_of(&more)]));
+    rig.commit(Vec::new(), at(120));
+}
+
+/// What is there before, the work, and when it is done.
+type Work = (&'static str, fn(&mut Rig), fn(&mut Rig), fn(&Rig) -> bool);
+
+const WORKS: [Work; 4] = [
+    ("sealing", |rig| rig.run(0, 3700), |rig| seal_only(rig, 3600), counted),
+    (
+        "late readings",
+        |rig| {
+            rig.run(0, 3700);
+            rig.seal(3600);
+        },
+        late,
+        counted,
+    ),
+    (
+        "joining a day",
+        |rig| {
+            rig.run(82_800, 87_000);
+            rig.send(Command::Seal { before: at(82_800) });
+        },
+        |rig| seal_only(rig, 86_400),
+        joined,
+    ),
+    ("a new map", |rig| rig.run(0, 120), new_map, |_| true),
+];
+
+/// The work that changes more than a journal row, cut after pages that it writes.
+#[test]
+fn work_that_is_cut_after_any_page_leaves_a_store_that_is_whole() {
+    for (what, prepare, work, done) in WORKS {
+        let mut rig = Rig::new(&[]);
+        prepare(&mut rig);
+        rig.flush();
+        let before = Files::of(rig.directory.path());
+        assert_eq!(before.log.len(), 0);
+        work(&mut rig);
+        until(&rig, what, done);
+        let files = Files { file: before.file, log: bytes(&log_of(rig.directory.path())) };
+        assert!(files.log.len() > 2 * FRAME, "{what}: {} bytes", files.log.len());
+        // All of them where there are few, else evenly chosen ones, so that the test takes seconds.
+        let cuts: Vec<usize> = files.frames().collect();
+        for cut in cuts.iter().rev().step_by(cuts.len().div_ceil(MOST_CUTS)).copied() {
+            let directory = files.cut(cut, &[0xa5; SECTOR]);
+            let told = format!("{what}, cut at {cut} of {}", files.log.len());
+            if what == "late readings" && cut < files.log.len() {
+                // What this work brings is promised only when its first transaction is whole.
+                let sites = std::slice::from_ref(&rig.site);
+                let checked = super::super::check(&database(directory.path()), sites);
+                assert_eq!(checked.expect("it can be checked").findings, [], "{told}");
+            } else {
+                is_whole(&rig, directory.path(), &told);
+            }
+        }
+    }
 }
