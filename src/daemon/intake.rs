@@ -137,6 +137,8 @@ struct Intake {
     effects: Vec<Effect>,
     readings: Vec<crate::reading::Reading>,
     sealed: Stamp,
+    /// What the store keeps, where it is not all.
+    kept: String,
     seal: Option<Stamp>,
     next_tick: Instant,
     next_survey: Instant,
@@ -170,6 +172,7 @@ impl Intake {
             effects: Vec::new(),
             readings: Vec::new(),
             sealed: Stamp::MIN,
+            kept: String::new(),
             seal: None,
             next_tick: now,
             next_survey: now,
@@ -371,7 +374,7 @@ impl Intake {
                 self.board.counters.batches_committed.inc();
                 self.board.counters.readings_committed.inc_by(readings as u64);
                 self.board.counters.messages_unacknowledged.set(self.batches.unacknowledged() as i64);
-                self.board.report(Part::Store, true, "", moment);
+                self.board.report(Part::Store, true, self.kept.clone(), moment);
                 self.wakers.iter().for_each(|waker| waker.notify_one());
             }
             store::Event::Trouble { why } => {
@@ -380,7 +383,11 @@ impl Intake {
             }
             store::Event::Recovered => {
                 tracing::info!("the store takes readings again");
-                self.board.report(Part::Store, true, "", moment);
+                self.board.report(Part::Store, true, self.kept.clone(), moment);
+            }
+            store::Event::Kept(retention) => {
+                self.kept = retention.to_string();
+                self.board.report(Part::Store, true, self.kept.clone(), moment);
             }
             store::Event::Damaged { what } => tracing::error!("the store is damaged: {what}"),
             store::Event::Sealed { .. } | store::Event::Flushed => {

@@ -7,6 +7,7 @@
 
 use rusqlite::{Connection, OptionalExtension, params};
 
+use crate::calendar::Zone;
 use crate::units::{Span, Stamp};
 
 use super::Result;
@@ -26,6 +27,45 @@ pub struct Keep {
     pub readings: Option<Span>,
     /// Minutes; no shorter than readings.
     pub minutes: Option<Span>,
+}
+
+/// What is kept, and from when on there is something, for whoever asks how the store is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Retention {
+    /// As the settings say.
+    pub keep: Keep,
+    /// Readings before this were let go.
+    pub readings_since: Option<Stamp>,
+    /// Minutes before this were let go.
+    pub minutes_since: Option<Stamp>,
+}
+
+impl Retention {
+    /// What holds in the file; `None` where all is kept and nothing ever went.
+    pub(super) fn look_up(db: &Connection, keep: Keep) -> Result<Option<Self>> {
+        let kept = Kept::look_up(db)?;
+        let all = keep == Keep::default() && kept == Kept::default();
+        Ok((!all).then_some(Self { keep, readings_since: kept.readings, minutes_since: kept.minutes }))
+    }
+}
+
+impl std::fmt::Display for Retention {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        for (what, keep, since, end) in [
+            ("readings are kept", self.keep.readings, self.readings_since, "; "),
+            ("minutes", self.keep.minutes, self.minutes_since, ""),
+        ] {
+            match keep {
+                Some(span) => write!(f, "{what} for {} days", span.max(LEAST).0 / Span::DAY.0)?,
+                None => write!(f, "{what} for ever")?,
+            }
+            if let Some(since) = since {
+                write!(f, ", and there since {}", &Zone::utc().rfc3339(since)[..10])?;
+            }
+            f.write_str(end)?;
+        }
+        Ok(())
+    }
 }
 
 /// From when on something is there; `None` where nothing was let go.
@@ -93,6 +133,19 @@ fn note(db: &Connection, what: &str, before: Stamp) -> Result<()> {
 mod tests {
     use super::*;
     use crate::store::schema;
+
+    #[test]
+    fn what_is_kept_is_said_in_words() {
+        let days = |days: i64| Some(Span(days * Span::DAY.0));
+        let said = |readings, minutes, since: Option<i64>| {
+            let since = since.map(Stamp::from_seconds);
+            Retention { keep: Keep { readings, minutes }, readings_since: since, minutes_since: None }
+                .to_string()
+        };
+        assert_eq!(said(days(400), None, None), "readings are kept for 400 days; minutes for ever");
+        let since = "readings are kept for 31 days, and there since 2026-03-08; minutes for 50 days";
+        assert_eq!(said(days(7), days(50), Some(1_772_928_000)), since);
+    }
 
     #[test]
     fn whole_days_go_the_oldest_first_and_what_went_is_noted() {

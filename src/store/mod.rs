@@ -74,7 +74,7 @@ pub use compact::{Compacted, compact};
 pub use error::{Error, Result};
 pub use finding::Finding;
 pub use import::{Import, Imported};
-pub use keep::{Keep, LEAST};
+pub use keep::{Keep, LEAST, Retention};
 pub use notes::{MAX_NOTES, NOTES_AT_ONCE, NoteAnswer, NoteChange, NoteOutcome, NoteRefused, change_notes};
 pub use outbox::{Mark, Outbox, Refused};
 pub use reader::Reader;
@@ -187,6 +187,8 @@ pub enum Event {
     },
     /// [`Command::Flush`] is done.
     Flushed,
+    /// What is kept, where it is not all: said at the start, and when something was let go.
+    Kept(Retention),
     /// Something in the file cannot be read; it was set aside and the rest goes on.
     Damaged {
         /// What and where.

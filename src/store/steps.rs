@@ -54,6 +54,7 @@ impl Writer {
             });
             if more != Some(true) {
                 self.to_let_go = None;
+                self.say_what_is_kept();
             }
             return true;
         }

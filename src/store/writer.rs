@@ -21,7 +21,7 @@ use crate::verify::Proof;
 
 use super::catalog::Catalog;
 use super::journal::{self, Kept};
-use super::keep::Keep;
+use super::keep::{Keep, Retention};
 use super::recount::tidy;
 use super::seal::{self, Sealing};
 use super::shared::Shared;
@@ -223,6 +223,14 @@ impl Writer {
             self.progress = progress;
             self.next_row = last + 1;
             late.into_iter().for_each(|(site, range)| self.count_later(site, range));
+        }
+        self.say_what_is_kept();
+    }
+
+    pub(super) fn say_what_is_kept(&mut self) {
+        let keep = self.keep;
+        if let Some(Some(retention)) = self.insist(|db| Retention::look_up(db, keep)) {
+            self.report(Event::Kept(retention));
         }
     }
 

@@ -5,3 +5,4 @@ mod disk_full;
 mod house;
 mod kills;
 mod reader;
+mod retention;
