@@ -4,6 +4,7 @@
 //! can be held against a mended map.
 
 use super::block::Block;
+use super::counters::CounterTally;
 use super::stats::Stats;
 use super::steps::{Window, noise, steps};
 use crate::units::{Span, Stamp};
@@ -60,6 +61,8 @@ pub struct Evidence {
     pub levels: Levels,
     /// By channel.
     pub stats: Vec<Stats>,
+    /// CTs that have power and a counter.
+    pub counters: Vec<CounterTally>,
     /// From the first sample to the end of the last.
     pub span: Option<std::ops::Range<Stamp>>,
 }
@@ -72,6 +75,7 @@ impl Evidence {
             changes: Vec::new(),
             levels: Levels { period: LEVEL, at: Vec::new(), rows: Vec::new() },
             stats: vec![Stats::default(); channels],
+            counters: Vec::new(),
             span: None,
         }
     }

@@ -13,6 +13,7 @@ mod align;
 mod alike;
 mod block;
 mod claims;
+mod counters;
 mod estimate;
 mod fit;
 mod gather;
@@ -32,6 +33,7 @@ use crate::units::{Span, Stamp};
 pub use align::aligned;
 pub use block::Block;
 pub use claims::{BusClaims, Response, claims};
+pub use counters::{CountedDay, CounterTally};
 pub use gather::{Changes, Evidence, Levels, grids};
 pub use mend::{Edit, apply};
 pub use picture::Picture;
@@ -59,6 +61,7 @@ pub fn audit(site: &Site, evidence: &Evidence) -> Report {
     let (mut findings, proofs) = court.sit();
     let mut own = Vec::new();
     health::of_channels(&court, &mut own);
+    counters::of_counters(&court, &mut own);
     // A channel that is wrong by itself explains whatever else seems to be wrong with it.
     findings.retain(|finding| {
         !own.iter().any(|cause: &Finding| cause.about == finding.about && finding.kind == Kind::WrongScale)
@@ -87,7 +90,9 @@ pub fn since(site: &Site, span: &std::ops::Range<Stamp>) -> Stamp {
 /// The grids on which a site's channels are looked at, and for each the channels that are fine enough for it.
 pub fn grids_of(site: &Site) -> Vec<(Span, Vec<usize>)> {
     let every = |channel: usize| site.devices[site.channels[channel].device].every;
-    let grids = grids((0..site.channels.len()).map(every));
-    let on = |grid: Span| (0..site.channels.len()).filter(|channel| every(*channel) <= grid).collect();
+    // A counter beside a channel's power steps too coarsely to show a load's changes.
+    let channels = || (0..site.channels.len()).filter(|channel| !site.channels[*channel].is_beside());
+    let grids = grids(channels().map(every));
+    let on = |grid: Span| channels().filter(|channel| every(*channel) <= grid).collect();
     grids.into_iter().map(|grid| (grid, on(grid))).collect()
 }

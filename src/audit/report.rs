@@ -55,6 +55,7 @@ kinds! {
     Stuck "stuck" Warning "a channel repeats one value",
     Saturated "saturated" Warning "a CT ends at its rating while the load goes on",
     Coarse "coarse" Warning "a channel's steps are too coarse for its load",
+    CounterDiffers "counter-differs" Warning "a channel's counter and its power disagree, day after day",
     UntrackedNegative "untracked-negative" Warning "the circuits take more than flows in, beyond what meters err",
 }
 

@@ -41,6 +41,13 @@ impl Coverage {
     }
 }
 
+impl Coverage {
+    /// Of a counter: where it starts again at 0, if it does. `None` where it is no counter.
+    pub fn rolls_over_at(&self) -> Option<Option<i64>> {
+        if let Kind::Counter(rolls) = self.kind { Some(rolls) } else { None }
+    }
+}
+
 /// A stretch of time that a reading speaks for.
 #[derive(Clone, Copy, Debug, PartialEq)]
 struct Piece {
@@ -120,6 +127,23 @@ impl Readings {
     pub fn newest_until(&self, until: Stamp) -> Option<Stamp> {
         let pending = self.pending.iter().rev().find(|sample| sample.at <= until);
         pending.or(self.before.as_ref()).map(|sample| sample.at)
+    }
+
+    /// The readings that are not wholly accounted yet.
+    pub fn samples(&self) -> impl Iterator<Item = Sample> + '_ {
+        self.pending.iter().copied()
+    }
+
+    /// How many of them there are from one moment to another.
+    pub fn count_between(&self, from: Stamp, to: Stamp) -> usize {
+        let before = |at: Stamp| self.pending.partition_point(|sample| sample.at < at);
+        before(to).saturating_sub(before(from))
+    }
+
+    /// Event time of the reading before `at`, among those that still matter.
+    pub fn earlier(&self, at: Stamp) -> Option<Stamp> {
+        let pending = self.pending.iter().rev().find(|sample| sample.at < at);
+        pending.or(self.before.as_ref()).map(|sample| sample.at).filter(|earlier| *earlier < at)
     }
 
     /// Power in 0.1 W as last read, unless that is stale.
@@ -266,7 +290,7 @@ impl Readings {
 
 /// How much a counter (0.1 Wh) grew; `None` where it was reset, since what it had counted by then
 /// is not known.
-fn grown(before: i64, after: i64, rolls_over_at: Option<i64>) -> Option<Energy> {
+pub(super) fn grown(before: i64, after: i64, rolls_over_at: Option<i64>) -> Option<Energy> {
     let difference = if after >= before {
         after - before
     } else {

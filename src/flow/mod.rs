@@ -2,11 +2,14 @@
 //!
 //! At each bus `feed = Σ circuits + untracked`. All of it is sums over *series* (see
 //! [`crate::site`]), so this module has three things to do: say what time each reading covers
-//! (`channel`), split the sums whose sign matters, tick by tick (`split`), and add ticks up to
+//! (`channel`), let a counter say the energy where a CT has one beside its power (`counted`), split the sums whose sign matters, tick by tick (`split`), and add ticks up to
 //! minutes ([`SiteFlow`] as they come, [`account()`] from kept readings).
 
 mod account;
 mod channel;
+mod counted;
+#[cfg(test)]
+mod counted_tests;
 mod evaluate;
 mod flows;
 mod late;
@@ -17,6 +20,7 @@ mod split;
 mod tests;
 
 pub use account::account;
+pub use counted::{Compared, LONGEST, MOST, compare, is_count};
 pub use evaluate::{evaluate, part_of, rounded};
 pub use flows::Flows;
 pub use row::{ClosedMinute, Row};

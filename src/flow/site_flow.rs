@@ -9,6 +9,7 @@ use std::ops::Range;
 use std::sync::Arc;
 
 use super::channel::{Coverage, Pushed, Readings, Tick};
+use super::counted::{Counted, is_count};
 use super::evaluate::{evaluate, part_of};
 use super::late::Late;
 use super::row::{ClosedMinute, Row};
@@ -40,6 +41,10 @@ pub struct SiteFlow {
     minute: Stamp,
     rows: Vec<Row>,
     ticks: Vec<Tick>,
+    /// CTs whose energy a counter says, by split.
+    counted: Vec<Option<Counted>>,
+    /// Stretches between two counts that are counted again once all of them is accounted.
+    between_counts: Vec<Range<Stamp>>,
     late: Late,
 }
 
@@ -56,6 +61,8 @@ impl SiteFlow {
             ticks: vec![Tick::default(); site.series_len()],
             minute: Stamp::MIN,
             accounted: None,
+            counted: Counted::of(&site),
+            between_counts: Vec::new(),
             late: Late::default(),
             readings,
             site,
@@ -98,13 +105,31 @@ impl SiteFlow {
     pub fn push(&mut self, channel: ChannelIndex, sample: Sample) -> Taken {
         let readings = &mut self.readings[channel.0 as usize];
         let until = sample.at + readings.coverage.max_gap;
-        match readings.push(sample, self.accounted) {
+        let pushed = readings.push(sample, self.accounted);
+        if pushed != Pushed::Again {
+            self.take_count(channel.0 as usize, sample.at);
+        }
+        match pushed {
             Pushed::Ahead => Taken::InOrder,
             Pushed::Again => Taken::Again,
             Pushed::Behind(from) => {
                 self.mark_late(from..until);
                 Taken::Late
             }
+        }
+    }
+
+    /// A count tells how much energy there was since the one before. Up to which moment the flow has come makes no
+    /// difference: that stretch is counted again from the kept readings, as if it had come late.
+    fn take_count(&mut self, channel: usize, at: Stamp) {
+        if !self.counted.iter().flatten().any(|counted| counted.counter == channel) {
+            return;
+        }
+        let before = self.readings[channel].earlier(at);
+        let Some(before) = before.filter(|before| is_count(Some(*before), at)) else { return };
+        let stretch = before.floor(Span::HOUR)..at;
+        if !self.between_counts.contains(&stretch) {
+            self.between_counts.push(stretch);
         }
     }
 
@@ -116,6 +141,14 @@ impl SiteFlow {
     /// Ranges of closed minutes that have to be recounted, oldest first. Asked now and then: all
     /// late readings of a minute meanwhile make one recount.
     pub fn take_late(&mut self) -> Vec<Range<Stamp>> {
+        let (late, minute) = (&mut self.late, self.minute);
+        self.between_counts.retain(|stretch| {
+            let over = stretch.end.floor(Span::MINUTE) <= minute;
+            if over {
+                late.mark(&(stretch.start..stretch.end.floor(Span::MINUTE)));
+            }
+            !over
+        });
         self.late.take(self.minute)
     }
 
@@ -174,6 +207,10 @@ impl SiteFlow {
 
     /// Closes exactly the ticks of `[start, end)`, both whole minutes, from what was preloaded.
     pub(super) fn close_between(&mut self, start: Stamp, end: Stamp, closed: &mut Vec<ClosedMinute>) {
+        for counted in self.counted.iter_mut().flatten() {
+            let (power, counter) = (&self.readings[counted.power], &self.readings[counted.counter]);
+            counted.prepare(power, counter, &(start..end));
+        }
         for readings in &mut self.readings {
             readings.begin(start);
         }
@@ -188,8 +225,14 @@ impl SiteFlow {
             *slot = readings.tick(tick, end);
         }
         self.ticks[channels..].fill(Tick::default());
+        // A plan names counted CTs before the splits that add them up.
         for (index, rule) in &plan.splits {
-            self.ticks[channels + index] = split(rule, &self.ticks[..channels], Span::TICK.0);
+            self.ticks[channels + index] = match (rule, &mut self.counted[*index]) {
+                (SplitRule::Counted { power, .. }, Some(counted)) => {
+                    counted.tick(tick, &self.ticks[power.0 as usize])
+                }
+                _ => split(rule, &self.ticks, Span::TICK.0),
+            };
         }
         for (row, tick) in self.rows.iter_mut().zip(&self.ticks) {
             row.energy_in += Energy(tick.energy_in);
@@ -243,10 +286,17 @@ impl SiteFlow {
             .map(|index| ChannelIndex(index as u32))
             .collect();
         let plan = &self.site.epoch(now).plan;
-        let net = |series: SeriesIndex, _: Part| values[series.0 as usize];
+        // A counted CT is live with its power.
+        let net = |series: SeriesIndex, _: Part| match (series.0 as usize).checked_sub(channels) {
+            None => values[series.0 as usize],
+            Some(split) => values[self.counted.get(split)?.as_ref()?.power],
+        };
         let mut splits: Vec<Option<i128>> = vec![None; self.site.splits.len()];
         for (index, rule) in &plan.splits {
             splits[*index] = match rule {
+                SplitRule::Counted { power, .. } => {
+                    values[power.0 as usize].map(|value| i128::from(value) * i128::from(ONE))
+                }
                 SplitRule::Signed(terms) => evaluate(terms, net),
                 SplitRule::SelfConsumed { grid, pv } => evaluate(grid, net).and_then(|grid| {
                     let pv: Option<Vec<i128>> = pv.iter().map(|terms| evaluate(terms, net)).collect();
@@ -290,6 +340,7 @@ impl SiteFlow {
         next.minute = self.minute;
         next.rows.fill(Row::empty(self.minute));
         next.late = std::mem::take(&mut self.late);
+        next.between_counts = std::mem::take(&mut self.between_counts);
         for (index, channel) in site.channels.iter().enumerate() {
             let Some(old) = self.site.channel(&channel.name) else { continue };
             let coverage = next.readings[index].coverage;
@@ -315,7 +366,9 @@ fn same_rule(old: &Site, old_split: usize, new: &Site, new_split: usize, at: Sta
         let name = |terms: Vec<crate::site::Term>| -> Vec<(String, i64)> {
             terms.iter().map(|term| (site.series_name(term.series), term.millionths)).collect()
         };
+        let channel = |channel: ChannelIndex| (site.channels[channel.0 as usize].name.clone(), 1);
         Some(match rule {
+            SplitRule::Counted { power, counter } => vec![vec![channel(power), channel(counter)]],
             SplitRule::Signed(terms) => vec![name(terms)],
             SplitRule::SelfConsumed { grid, pv } => {
                 std::iter::once(grid).chain(pv).map(name).collect::<Vec<_>>()

@@ -27,6 +27,8 @@ pub(super) fn split(rule: &SplitRule, ticks: &[Tick], full: i64) -> Tick {
             sum(terms, ticks).map(|(energy, covered)| (rounded(energy), covered.min(full)))
         }
         SplitRule::SelfConsumed { grid, pv } => self_consumed(grid, pv, ticks, full),
+        // What a CT did that has both is known to its readings, not to its tick.
+        SplitRule::Counted { power, .. } => return ticks[power.0 as usize],
     };
     let Some((energy, covered)) = parts else { return Tick::default() };
     let power = (energy / covered).clamp(i64::from(i32::MIN), i64::from(i32::MAX)) as i32;

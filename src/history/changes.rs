@@ -121,7 +121,10 @@ impl Form<'_> {
 
     fn ct(&mut self, site: &Site, what: &str, term: &Term, doubled: i64) {
         let factor = (term.millionths / doubled) as f64 / ONE as f64;
-        let name = format!("{CT}{}", site.series_name(term.series));
+        let name = match site.ct_of(term.series) {
+            Some(channel) => format!("{CT}{}", site.channels[channel.0 as usize].name),
+            None => format!("{CT}{}", site.series_name(term.series)),
+        };
         self.fact(what, &name, &factor.to_string());
     }
 

@@ -34,6 +34,8 @@ pub struct Devices {
 struct Meter {
     device: Device,
     channels: Vec<usize>,
+    /// Whose power each of them measures: its own, but for a counter beside another channel.
+    of: Vec<usize>,
     /// Seconds gathered.
     gathered: i64,
     outputs: Vec<Output>,
@@ -68,7 +70,13 @@ impl Devices {
                     (0..site.channels.len()).filter(|n| site.channels[*n].device == index).collect();
                 let outputs = outputs(site, device, &channels)
                     .with_context(|| format!("the payload of device \"{}\"", device.id))?;
-                Ok(Meter { device: device.clone(), channels, gathered: 0, outputs })
+                let beside = site.counted();
+                let power = |channel: &usize| {
+                    let found = beside.iter().find(|(_, counter)| counter.0 as usize == *channel);
+                    found.map_or(*channel, |(power, _)| power.0 as usize)
+                };
+                let of = channels.iter().map(power).collect();
+                Ok(Meter { device: device.clone(), channels, of, gathered: 0, outputs })
             })
             .collect::<Result<_>>()?;
         Ok(Self { meters, sums: vec![0; site.channels.len()], counters: vec![0; site.channels.len()] })
@@ -126,9 +134,9 @@ impl Meter {
             }
         }
         self.gathered += 1;
-        for channel in &self.channels {
-            sums[*channel] += second.channels[*channel];
-            counters[*channel] += second.channels[*channel].max(0);
+        for (channel, of) in self.channels.iter().zip(&self.of) {
+            sums[*channel] += second.channels[*of];
+            counters[*channel] += second.channels[*of].max(0);
         }
         self.gathered
     }

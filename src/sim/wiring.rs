@@ -101,8 +101,8 @@ impl Wiring {
             clamps.extend(circuit_clamps(circuit, &entry.terms, entry.doubled, &legs));
             branches.push(Branch { circuit, bus: entry.bus, legs, role: entry.role, measured, kind });
         }
-        clamps.extend(mains_clamps(&epoch.plan, main));
-        clamps.extend(bus_clamps(&epoch.plan, &clamps));
+        clamps.extend(mains_clamps(site, &epoch.plan, main));
+        clamps.extend(bus_clamps(site, &epoch.plan, &clamps));
         Ok(Self { span: epoch.span.clone(), branches, clamps, above, main, uneven: Vec::new() })
     }
 
@@ -203,13 +203,18 @@ fn circuit_clamps(circuit: usize, terms: &[Term], doubled: bool, legs: &[usize])
     }
 }
 
+/// The channel of a feed's term, whether a counter says its energy or not.
+fn ct(site: &Site, series: SeriesIndex) -> usize {
+    site.ct_of(series).expect("feeds are sums of CTs").0 as usize
+}
+
 fn figure(plan: &Plan, key: FigureKey) -> &[Term] {
     plan.figures.iter().find(|figure| figure.key == key).map_or(&[], |figure| &figure.terms)
 }
 
 /// The mains CTs, one a leg. Below a supply-side tap they see what flows into the panel, above it
 /// what flows into the service point: then the panel's feed has more terms than they are.
-fn mains_clamps(plan: &Plan, main: usize) -> Vec<Clamp> {
+fn mains_clamps(site: &Site, plan: &Plan, main: usize) -> Vec<Clamp> {
     let legs: Vec<(usize, &Term)> = [Leg::A, Leg::B, Leg::C]
         .into_iter()
         .flat_map(|leg| figure(plan, FigureKey::MainsLeg(leg)).iter().map(move |term| (slot(leg), term)))
@@ -217,7 +222,7 @@ fn mains_clamps(plan: &Plan, main: usize) -> Vec<Clamp> {
     let bus = if figure(plan, FigureKey::BusFeed(main)).len() == legs.len() { main } else { 0 };
     legs.into_iter()
         .map(|(leg, term)| Clamp {
-            channel: term.series.0 as usize,
+            channel: ct(site, term.series),
             conductor: Conductor::Bus(bus, leg),
             factor: factor(term),
         })
@@ -225,14 +230,14 @@ fn mains_clamps(plan: &Plan, main: usize) -> Vec<Clamp> {
 }
 
 /// CTs on a subpanel's own busbar: feeds that are neither mains nor a feeder circuit.
-fn bus_clamps(plan: &Plan, taken: &[Clamp]) -> Vec<Clamp> {
-    let is_taken = |series: SeriesIndex| taken.iter().any(|clamp| clamp.channel == series.0 as usize);
+fn bus_clamps(site: &Site, plan: &Plan, taken: &[Clamp]) -> Vec<Clamp> {
+    let is_taken = |series: SeriesIndex| taken.iter().any(|clamp| clamp.channel == ct(site, series));
     let mut clamps = Vec::new();
     for figure in &plan.figures {
         let FigureKey::BusFeed(bus) = figure.key else { continue };
         for (leg, term) in figure.terms.iter().enumerate().filter(|(_, term)| !is_taken(term.series)) {
             clamps.push(Clamp {
-                channel: term.series.0 as usize,
+                channel: ct(site, term.series),
                 conductor: Conductor::Bus(bus, leg.min(2)),
                 factor: factor(term),
             });

@@ -15,6 +15,9 @@
 //! - untracked: the residuals of all buses; consumption = tracked + untracked
 //! - surplus: what leaves the site, and what the EV chargers take of it now
 //!
+//! A CT that has a counter beside its power is a series of its own, from the moment on from which it counts: what the
+//! books say of the channel is said of that series.
+//!
 //! A figure whose definition lacks a CT (grid without mains, generation with an unmeasured array) is not
 //! in the plan: unknown, never 0.
 
@@ -23,16 +26,22 @@ use std::ops::Range;
 use super::books::{Books, sum};
 use super::findings::Findings;
 use super::form::Form;
-use super::model::{Epoch, FeedEntry, Figure, FigureKey, Part, Plan, SeriesIndex, Site, SplitRule};
+use super::model::{
+    COUNTED, ChannelIndex, Epoch, FeedEntry, Figure, FigureKey, Part, Plan, SeriesIndex, Site, SplitRule,
+    Term,
+};
 use super::rules;
 use crate::units::Stamp;
 
 /// A map with a change a month over twenty years stays below; each change is a plan of its own in memory.
 const MAX_CHANGES: usize = 256;
 
+/// A channel with a counter beside it, the counter, and from when on it counts.
+type Beside = (ChannelIndex, ChannelIndex, Stamp);
+
 /// Fills in the splits and epochs of a site.
-pub(super) fn compile(site: &mut Site, findings: &mut Findings) {
-    let spans = spans(site, &site.feeds);
+pub(super) fn compile(site: &mut Site, counters: &[Beside], findings: &mut Findings) {
+    let spans = spans(site, &site.feeds, counters);
     if spans.len() > MAX_CHANGES + 1 {
         let what = format!("the map has {} dates of change", spans.len() - 1);
         findings.add(&rules::TOO_MANY, 1, what, "give entries that changed together the same date");
@@ -41,11 +50,17 @@ pub(super) fn compile(site: &mut Site, findings: &mut Findings) {
     let books: Vec<Books> = spans.iter().map(|span| Books::at(site, &site.feeds, span.start)).collect();
     let rules: Vec<Vec<(String, SplitRule)>> = books.iter().map(|books| splits(site, books)).collect();
     site.splits = split_names(site, &rules);
+    let first_counted = site.splits.len();
+    let counted_name = |(power, ..): &Beside| format!("{COUNTED}{}", site.channels[power.0 as usize].name);
+    let counted: Vec<String> = counters.iter().map(counted_name).collect();
+    site.splits.extend(counted);
     site.epochs = Vec::new();
     for ((span, books), rules) in spans.into_iter().zip(&books).zip(rules) {
         let index = |name: &str| site.splits.iter().position(|split| split == name);
         let indexed = rules.into_iter().filter_map(|(name, rule)| index(&name).map(|index| (index, rule)));
-        let plan = Plan { splits: indexed.collect(), figures: figures(site, books) };
+        let mut plan = Plan { splits: indexed.collect(), figures: figures(site, books) };
+        let counting = counters.iter().enumerate().filter(|(_, (.., since))| *since <= span.start);
+        count(&mut plan, counting.map(|(n, beside)| (first_counted + n, beside)), site.channels.len());
         match site.epochs.last_mut() {
             // A changed label changes no figure.
             Some(last) if last.plan.splits == plan.splits && last.plan.figures == plan.figures => {
@@ -56,10 +71,41 @@ pub(super) fn compile(site: &mut Site, findings: &mut Findings) {
     }
 }
 
+/// Puts counted CTs in the place of channels; `counters` with the index of their split.
+fn count<'a>(plan: &mut Plan, counters: impl Iterator<Item = (usize, &'a Beside)>, channels: usize) {
+    let counters: Vec<(usize, &Beside)> = counters.collect();
+    let swap = |terms: &mut Vec<Term>| {
+        for term in terms.iter_mut() {
+            let found = counters.iter().find(|(_, (power, ..))| power.0 == term.series.0);
+            if let Some((split, _)) = found {
+                term.series = SeriesIndex((channels + split) as u32);
+            }
+        }
+        terms.sort_by_key(|term| term.series);
+    };
+    for (_, rule) in &mut plan.splits {
+        match rule {
+            SplitRule::Signed(terms) => swap(terms),
+            SplitRule::SelfConsumed { grid, pv } => {
+                swap(grid);
+                pv.iter_mut().for_each(swap);
+            }
+            SplitRule::Counted { .. } => {}
+        }
+    }
+    plan.figures.iter_mut().for_each(|figure| swap(&mut figure.terms));
+    // Before the splits that add them up.
+    let counted = counters.iter().map(|(split, (power, counter, _))| {
+        (*split, SplitRule::Counted { power: *power, counter: *counter })
+    });
+    plan.splits.splice(0..0, counted);
+}
+
 /// The stretches between two changes.
-fn spans(site: &Site, feeds: &[FeedEntry]) -> Vec<Range<Stamp>> {
+fn spans(site: &Site, feeds: &[FeedEntry], counters: &[Beside]) -> Vec<Range<Stamp>> {
     let entries = site.circuits.iter().flat_map(|circuit| &circuit.entries).map(|entry| &entry.span);
     let ends = entries.chain(feeds.iter().map(|feed| &feed.span)).flat_map(|span| [span.start, span.end]);
+    let ends = ends.chain(counters.iter().map(|(.., since)| *since));
     let mut cuts: Vec<Stamp> = ends.chain([Stamp::MIN, Stamp::MAX]).collect();
     cuts.sort_unstable();
     cuts.dedup();

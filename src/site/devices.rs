@@ -2,13 +2,16 @@
 
 use std::collections::HashMap;
 
+use jiff::tz::TimeZone;
+
+use super::counters::{self, Counter};
 use super::findings::{Findings, choice, nearest};
-use super::model::{Channel, ChannelIndex, Device, Payload, ReadingKind, Unit};
+use super::model::{BESIDE, Channel, ChannelIndex, Device, Payload, ReadingKind, Unit};
 use super::names::{self, PLACEHOLDER, shown};
 use super::rules;
 use super::shape::{CtShape, DeviceShape};
 use super::text::At;
-use crate::units::Span;
+use crate::units::{Span, Stamp};
 
 /// A tick waits for the slowest channel, so periods are bounded by what a daemon can hold open.
 const MAX_PERIOD_S: f64 = 3600.0;
@@ -27,14 +30,22 @@ const DEFAULT_VOLTS: f64 = 120.0;
 pub(super) struct Devices {
     pub(super) devices: Vec<Device>,
     pub(super) channels: Vec<Channel>,
+    /// Channels that have a counter beside them, it, and from when on it counts.
+    pub(super) counters: Vec<(ChannelIndex, ChannelIndex, Stamp)>,
     by_name: HashMap<String, ChannelIndex>,
 }
 
 impl Devices {
     /// Reads the devices; `used` are all CTs that the map names, which a device without a list of
     /// channels is taken to send.
-    pub(super) fn read(shapes: &[DeviceShape], used: &[&CtShape], findings: &mut Findings) -> Self {
-        let mut all = Self { devices: Vec::new(), channels: Vec::new(), by_name: HashMap::new() };
+    pub(super) fn read(
+        shapes: &[DeviceShape],
+        used: &[&CtShape],
+        zone: &TimeZone,
+        findings: &mut Findings,
+    ) -> Self {
+        let mut all =
+            Self { devices: Vec::new(), channels: Vec::new(), counters: Vec::new(), by_name: HashMap::new() };
         let mut places = HashMap::new();
         for shape in shapes {
             let Some(id) = names::id(&shape.id, "device", findings) else { continue };
@@ -52,7 +63,17 @@ impl Devices {
             if apart(&device, keys.len(), shape.line, findings) {
                 same_reading(&device, &keys, &mut places, findings);
             }
-            all.add(device, keys);
+            let counter = counters::read(&device, shape, zone, findings);
+            if let Some(Counter { device, .. }) = &counter
+                && apart(device, keys.len(), shape.line, findings)
+            {
+                same_reading(device, &keys, &mut places, findings);
+            }
+            let first = all.channels.len();
+            all.add(device, &keys);
+            if let Some(counter) = counter {
+                all.add_beside(counter, first, &keys);
+            }
         }
         if all.channels.len() > MAX_CHANNELS {
             let what = format!("the map has {} channels", all.channels.len());
@@ -61,13 +82,24 @@ impl Devices {
         all
     }
 
-    fn add(&mut self, device: Device, keys: Vec<At<String>>) {
+    fn add(&mut self, device: Device, keys: &[At<String>]) {
         for key in keys {
-            let name = format!("{}/{}", device.id, key.value);
+            let name = channel_name(&device.id, &key.value);
             self.by_name.insert(name.clone(), ChannelIndex(self.channels.len() as u32));
-            self.channels.push(Channel { name, device: self.devices.len(), key: key.value });
+            self.channels.push(Channel { name, device: self.devices.len(), key: key.value.clone() });
         }
         self.devices.push(device);
+    }
+
+    /// The counters of channels that were just added, from `first` on. Nothing in the map can name them.
+    fn add_beside(&mut self, counter: Counter, first: usize, keys: &[At<String>]) {
+        for (index, key) in keys.iter().enumerate() {
+            let name = channel_name(&counter.device.id, &key.value);
+            let (power, beside) = (first + index, self.channels.len());
+            self.counters.push((ChannelIndex(power as u32), ChannelIndex(beside as u32), counter.since));
+            self.channels.push(Channel { name, device: self.devices.len(), key: key.value.clone() });
+        }
+        self.devices.push(counter.device);
     }
 
     /// The channel that a feed or a circuit names.
@@ -86,14 +118,15 @@ impl Devices {
                 Some(device) => format!("there is no device \"{}\"", shown(device)),
                 None => format!("\"{}\" names no device", shown(value)),
             };
-            let ids = self.devices.iter().map(|device| device.id.as_str());
+            let ids = self.devices.iter().map(|device| device.id.as_str()).filter(|id| !id.contains('/'));
             let near = nearest(device.unwrap_or_default(), ids.clone()).or(ids.clone().next());
             let write = format!("write \"{}/…\"", near.unwrap_or("device"));
             findings.add(&rules::UNKNOWN_DEVICE, *line, what, write);
             return None;
         }
         let what = format!("there is no channel \"{}\"", shown(value));
-        let near = nearest(value, self.channels.iter().map(|channel| channel.name.as_str()));
+        let named = self.channels.iter().filter(|channel| !channel.is_beside());
+        let near = nearest(value, named.map(|channel| channel.name.as_str()));
         let write = match near {
             Some(near) => format!("write \"{near}\", or add it to the device's channels"),
             None => "add it to the device's channels".to_owned(),
@@ -124,7 +157,15 @@ fn imported(shape: &DeviceShape, findings: &mut Findings) -> bool {
     true
 }
 
-fn device(shape: &DeviceShape, id: String, findings: &mut Findings) -> Device {
+/// `house/1`; of the counter beside it `house/1/counter`.
+fn channel_name(device: &str, key: &str) -> String {
+    match device.strip_suffix(BESIDE) {
+        Some(power) => format!("{power}/{key}{BESIDE}"),
+        None => format!("{device}/{key}"),
+    }
+}
+
+pub(super) fn device(shape: &DeviceShape, id: String, findings: &mut Findings) -> Device {
     let imported = imported(shape, findings);
     let topic = shape.topic.as_ref().map_or_else(String::new, |topic| {
         if let Some((fault, write)) = names::topic_fault(&topic.value) {
@@ -210,7 +251,7 @@ fn same_reading(
             Payload::Json { pointer, .. } => pointer.replace(PLACEHOLDER, &key.value),
         };
         let place = (device.topic.replace(PLACEHOLDER, &key.value), pointer);
-        let name = format!("{}/{}", device.id, key.value);
+        let name = channel_name(&device.id, &key.value);
         if let Some(other) = places.get(&place) {
             let what = format!("\"{}\" and \"{}\" are read from the same place", shown(other), shown(&name));
             findings.add(
@@ -306,6 +347,12 @@ fn reading(shape: &DeviceShape, findings: &mut Findings) -> ReadingKind {
             ReadingKind::Mean
         }
     }
+}
+
+/// Longest gap and how long the accounting waits, where the map says neither.
+pub(super) fn waits(every: Span) -> (Span, Span) {
+    let max_gap = Span(every.0 * GAP_PERIODS);
+    (max_gap, Span(max_gap.0 + SETTLE.0))
 }
 
 /// Period, longest gap, and how long the accounting waits.

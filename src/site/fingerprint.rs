@@ -1,6 +1,6 @@
 //! Marks of split rules: which map a stored split series was made from.
 
-use super::model::{Epoch, Part, Site, SplitRule, Term};
+use super::model::{ChannelIndex, Epoch, Part, Site, SplitRule, Term};
 
 /// A stable hash of how split number `split` follows from the channels in `epoch`: the same for the
 /// same sums, whatever else of the map changed, in whatever order it is written.
@@ -11,6 +11,10 @@ pub fn fingerprint(site: &Site, epoch: &Epoch, split: usize) -> u64 {
     let rule = epoch.plan.splits.iter().find(|(index, _)| *index == split).map(|(_, rule)| rule);
     let text = match rule {
         None => String::new(),
+        Some(SplitRule::Counted { power, counter }) => {
+            let name = |channel: &ChannelIndex| &site.channels[channel.0 as usize].name;
+            format!("counted {}\t{}", name(power), name(counter))
+        }
         Some(SplitRule::Signed(terms)) => format!("signed {}", sum(site, terms)),
         Some(SplitRule::SelfConsumed { grid, pv }) => {
             let mut pv: Vec<String> = pv.iter().map(|terms| sum(site, terms)).collect();

@@ -10,6 +10,7 @@ mod buses;
 mod charging;
 mod circuits;
 mod compile;
+mod counters;
 mod dates;
 mod devices;
 mod factors;
@@ -131,12 +132,13 @@ fn site(shape: &MapShape, findings: &mut Findings) -> Site {
     // Without a zone the other dates can still be compared with each other.
     let (zone, time_zone) = zone.unwrap_or((TimeZone::UTC, "UTC".to_owned()));
     let system = system(shape, findings);
-    let devices = devices::Devices::read(&shape.devices, &shape.cts(), findings);
+    let devices = devices::Devices::read(&shape.devices, &shape.cts(), &zone, findings);
     let buses = buses::read(&shape.buses, &shape.circuits, findings);
     let around = circuits::Around { devices: &devices, buses: &buses, system, zone: &zone };
     let circuits = circuits::read(&shape.circuits, &around, findings);
     let feeds = feeds::read(&shape.feeds, &around, findings);
     overlap::check(&circuits, &feeds, &devices.channels, &buses, findings);
+    let counters = devices.counters;
     let main_breaker_a = circuits::amps(&shape.main_breaker_a, "main_breaker_a", findings);
     let mut site = Site {
         name: names::label(&shape.name, &id, findings),
@@ -157,7 +159,7 @@ fn site(shape: &MapShape, findings: &mut Findings) -> Site {
     site.loading = charging::read(&shape.charging, &site, &site.feeds, findings);
     // Books are drawn up of sound maps only: a circle of buses has none.
     if !findings.any_error() {
-        compile::compile(&mut site, findings);
+        compile::compile(&mut site, &counters, findings);
     }
     site
 }

@@ -14,6 +14,11 @@ use std::ops::Range;
 use super::loading::Loading;
 use crate::units::{Span, Stamp};
 
+/// What the series of a counted CT is called before the name of its channel.
+pub(super) const COUNTED: &str = "counted/";
+/// What a channel's counter is called behind the channel's name.
+pub(super) const BESIDE: &str = "/counter";
+
 /// Index of a channel in [`Site::channels`].
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct ChannelIndex(pub u32);
@@ -82,6 +87,24 @@ impl Site {
         }
     }
 
+    /// The CT that a series is of: a channel, or a counted CT by its power.
+    pub fn ct_of(&self, series: SeriesIndex) -> Option<ChannelIndex> {
+        let index = series.0 as usize;
+        match index.checked_sub(self.channels.len()) {
+            None => Some(ChannelIndex(series.0)),
+            Some(split) => self.channel(self.splits.get(split)?.strip_prefix(COUNTED)?),
+        }
+    }
+
+    /// The CTs that have both power and a counter, in that order.
+    pub fn counted(&self) -> Vec<(ChannelIndex, ChannelIndex)> {
+        let of = |name: &String| {
+            let power = name.strip_prefix(COUNTED)?;
+            Some((self.channel(power)?, self.channel(&format!("{power}{BESIDE}"))?))
+        };
+        self.splits.iter().filter_map(of).collect()
+    }
+
     /// Why a finding of that kind about that circuit or bus is taken as it is, if the map says so.
     pub fn accepted(&self, finding: &str, about: &str) -> Option<&Accept> {
         let mut of_kind = self.accepts.iter().filter(|accept| accept.finding == finding);
@@ -145,7 +168,8 @@ pub enum Leg {
 /// What sends channels.
 #[derive(Clone, Debug)]
 pub struct Device {
-    /// `[a-z0-9-]`; channels are named `device/channel`.
+    /// `[a-z0-9-]`; channels are named `device/channel`. The counters beside a device's power are a device of their
+    /// own, `house/counter`, whose channels are named `house/1/counter`.
     pub id: String,
     /// Topic pattern; `{channel}` stands for the channel's name where each has a topic of its own. Empty
     /// where readings come from files alone.
@@ -241,6 +265,14 @@ pub struct Channel {
     pub device: usize,
     /// The device's own name for it: what `{channel}` stands for.
     pub key: String,
+}
+
+impl Channel {
+    /// Whether it is the counter beside another channel's power: `house/1/counter`.
+    pub fn is_beside(&self) -> bool {
+        // A channel of that name of its own has no second slash.
+        self.name.strip_suffix(BESIDE).is_some_and(|power| power.contains('/'))
+    }
 }
 
 /// A busbar.
@@ -530,9 +562,17 @@ pub enum Part {
     Out,
 }
 
-/// How a split series follows from the channels at each tick. All terms are channels, net.
+/// How a split series follows from the channels at each tick. All terms are channels or counted CTs, net.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum SplitRule {
+    /// A counted CT. In: what its counter grew, in the shape of its power above 0; out: its power below 0. Stands
+    /// before the splits that add it up.
+    Counted {
+        /// Whose power it is.
+        power: ChannelIndex,
+        /// Its counter.
+        counter: ChannelIndex,
+    },
     /// In: the sum where it is above 0; out: where it is below.
     Signed(Vec<Term>),
     /// In: Σ over PV of max(−p, 0), less max(−grid, 0), not below 0 (what storage exports is not

@@ -5,6 +5,7 @@ use toml::de::{DeTable, DeValue};
 use toml::value::Datetime;
 
 use super::charging::ChargingShape;
+use super::counters::CounterShape;
 use super::findings::Findings;
 use super::model::Written;
 use super::text::{At, Fields, Lines};
@@ -48,6 +49,7 @@ pub(super) struct DeviceShape {
     pub(super) max_gap_s: Option<At<f64>>,
     pub(super) stale_after_s: Option<At<f64>>,
     pub(super) rolls_over_at: Option<At<f64>>,
+    pub(super) counter: Option<CounterShape>,
     pub(super) channels: Option<Vec<At<String>>>,
 }
 
@@ -212,6 +214,9 @@ fn device(fields: Fields<'_>, findings: &mut Findings) -> DeviceShape {
         max_gap_s: fields.number("max_gap_s", findings),
         stale_after_s: fields.number("stale_after_s", findings),
         rolls_over_at: fields.number("rolls_over_at", findings),
+        counter: fields
+            .table("counter", "counter".to_owned(), findings)
+            .map(|counter| CounterShape::read(counter, findings)),
         channels: fields.strings("channels", findings),
     };
     fields.finish(findings);

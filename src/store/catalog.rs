@@ -42,7 +42,10 @@ pub(super) struct Entry {
 impl Entry {
     /// How far from itself a reading of any channel can matter.
     pub fn widest_reach(&self) -> Span {
-        (0..self.site.channels.len()).map(|channel| self.reach(channel)).max().unwrap_or(Span::ZERO)
+        let reach = (0..self.site.channels.len()).map(|channel| self.reach(channel)).max();
+        // What is lost of a counted CT matters to the stretch between two counts.
+        let stretch = if self.site.counted().is_empty() { Span::ZERO } else { Span(2 * Span::HOUR.0) };
+        reach.unwrap_or(Span::ZERO).max(stretch)
     }
 
     /// How far from itself a reading of this channel can matter; a counter's matters as far as the
@@ -55,6 +58,12 @@ impl Entry {
     /// Whether the channel counts.
     pub fn is_counter(&self, channel: usize) -> bool {
         self.site.devices[self.site.channels[channel].device].unit.is_counter()
+    }
+
+    /// Whether the channel's readings matter beyond their reach: those of a counter, and of power beside one.
+    pub fn reaches_on(&self, channel: usize) -> bool {
+        let beside = |power: crate::site::ChannelIndex| power.0 as usize == channel;
+        self.is_counter(channel) || self.site.counted().iter().any(|(power, _)| beside(*power))
     }
 
     /// Whose readings the minutes of these ranges can follow from: all of them where there is a

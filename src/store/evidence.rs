@@ -2,7 +2,8 @@
 
 use std::ops::Range;
 
-use crate::audit::{Block, Evidence, aligned, grids_of};
+use crate::audit::{Block, CountedDay, CounterTally, Evidence, aligned, grids_of};
+use crate::flow::compare;
 use crate::site::{ChannelIndex, Site};
 use crate::units::{Span, Stamp};
 
@@ -50,6 +51,61 @@ impl Source {
             }
             start = chunk.end;
         }
+        for (power, counter) in site.counted() {
+            evidence.counters.push(self.tally(
+                site,
+                (power, counter),
+                &(range.start.max(kept.start)..end),
+            )?);
+        }
         Ok(evidence)
     }
+
+    /// Holds a CT's counter against its power, a UTC day at a time.
+    fn tally(
+        &mut self,
+        site: &Site,
+        (power, counter): (ChannelIndex, ChannelIndex),
+        range: &Range<Stamp>,
+    ) -> Result<CounterTally> {
+        let device = |channel: ChannelIndex| &site.devices[site.channels[channel.0 as usize].device];
+        let (power_of, counter_of) = (device(power), device(counter));
+        let (power_at, counter_at) = (power.0 as usize, counter.0 as usize);
+        let mut tally = CounterTally { power: power_at, counter: counter_at, ..CounterTally::default() };
+        let mut day = range.start.floor(Span::DAY);
+        let mut before = None;
+        while day < range.end {
+            let end = day + Span::DAY;
+            // The last stretch of the day ends with the first count of the next.
+            let counts = self.readings(counter, day..end + Span::HOUR)?;
+            let reach = power_of.max_gap.max(power_of.every);
+            let powers = match counts.is_empty() {
+                true => Vec::new(),
+                false => self.readings(power, day - reach..end + Span::HOUR + reach)?,
+            };
+            for pair in counts.windows(2) {
+                tally.step = common_step(tally.step, (pair[1].value - pair[0].value).abs());
+            }
+            let mut seen = CountedDay::default();
+            let compared = compare((power_of, &powers), (counter_of, &counts));
+            for found in compared.iter().filter(|found| found.range.start < end) {
+                seen.hours += 1;
+                seen.disbelieved += u32::from(!found.believed);
+                seen.runs += u32::from(before != Some(found.range.start));
+                seen.counter += found.counter;
+                seen.power += found.power;
+                before = Some(found.range.end);
+            }
+            if seen.hours > 0 {
+                tally.days.push(seen);
+            }
+            day = end;
+        }
+        Ok(tally)
+    }
+}
+
+/// The greatest step of which both are multiples.
+fn common_step(one: i64, other: i64) -> i64 {
+    if other == 0 { one } else { common_step(other, one % other) }
 }

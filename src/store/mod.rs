@@ -23,6 +23,7 @@ mod block;
 mod catalog;
 mod check;
 mod compact;
+mod counted;
 mod decode;
 mod error;
 mod evidence;

@@ -13,15 +13,15 @@ use rustc_hash::FxHashMap;
 use crate::calendar::{LocalDay, LocalMonth};
 use crate::flow::{Row, account};
 use crate::reading::Sample;
-use crate::site::SeriesIndex;
+use crate::site::{ChannelIndex, SeriesIndex};
 use crate::units::{Span, Stamp};
 
-use super::Result;
 use super::catalog::Entry;
 use super::keep::Kept;
 use super::readings::{self, OnDamage, day_of, day_start, merged};
 use super::recent::Placed;
 use super::rows::{self, Table};
+use super::{Result, counted};
 
 /// The readings of the journal, by row of `series`; each by time without doubles.
 pub(super) type Unsealed = FxHashMap<i64, Vec<Sample>>;
@@ -70,6 +70,10 @@ impl Recount<'_> {
     pub(super) fn run(&self, ranges: Vec<Range<Stamp>>) -> Result<Outcome> {
         let mut outcome = Outcome::default();
         let mut days = BTreeSet::new();
+        // No further than minutes are closed.
+        let shown = self.recent.last().map_or(self.sealed, |(_, row)| row.start + Span::MINUTE);
+        let until = self.sealed.max(shown);
+        let ranges = counted::whole_stretches(self.db, self.entry, self.unsealed, ranges, until)?;
         for piece in self.sealed_pieces(tidy(ranges.clone()))? {
             self.sealed_day(piece, &mut days, &mut outcome)?;
         }
@@ -278,7 +282,17 @@ pub(super) fn readings_of(
     on_damage: OnDamage<'_>,
 ) -> Result<Vec<Vec<Sample>>> {
     let mut all = Vec::with_capacity(entry.channel_rows().len());
+    let pairs = entry.site.counted();
     for (channel, series) in entry.channel_rows().iter().enumerate() {
+        let is = |one: ChannelIndex| one.0 as usize == channel;
+        if let Some((power, counter)) = pairs.iter().find(|(power, counter)| is(*power) || is(*counter)) {
+            let counts = counted::counter_around(db, entry, counter.0 as usize, unsealed, range, on_damage)?;
+            all.push(match is(*power) {
+                true => counted::power_around(db, entry, channel, unsealed, (range, &counts), on_damage)?,
+                false => counts,
+            });
+            continue;
+        }
         let reach = entry.reach(channel);
         let window = range.start - reach..range.end + reach;
         let mut sealed = Vec::new();

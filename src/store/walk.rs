@@ -147,7 +147,7 @@ impl Walk<'_> {
         for (channel, (sealed, all)) in sealed.iter().zip(&all).enumerate() {
             let missing = self.missing(channel, &range, all, &lost)?;
             lost.extend(missing);
-            let reach = if entry.is_counter(channel) { Span::DAY } else { entry.reach(channel) };
+            let reach = if entry.reaches_on(channel) { Span::DAY } else { entry.reach(channel) };
             // What is behind the stretch is of the open hour, and no news to what was sealed.
             let late = |sample: &&Sample| sample.at < range.end && sealed.binary_search(sample).is_err();
             for sample in all.iter().filter(late) {

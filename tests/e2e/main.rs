@@ -13,6 +13,7 @@ mod books;
 mod central;
 mod charging;
 mod commands;
+mod counters;
 mod day_lengths;
 mod demo;
 mod deploy;

@@ -5,6 +5,7 @@ use crate::units::{ONE, Stamp};
 
 mod books;
 mod cases;
+mod counters;
 mod demo;
 mod example;
 mod houses;
@@ -76,6 +77,10 @@ fn value(epoch: &Epoch, key: FigureKey, channels: &[i128]) -> Option<i128> {
         // A split's value is in units × millionths; the term's own factor takes the millionths off.
         let (inward, outward) = match rule {
             super::SplitRule::Signed(terms) => (net(terms).max(0), (-net(terms)).max(0)),
+            super::SplitRule::Counted { power, .. } => {
+                let power = channels[power.0 as usize] * i128::from(ONE);
+                (power.max(0), (-power).max(0))
+            }
             super::SplitRule::SelfConsumed { grid, pv } => {
                 let given: i128 = pv.iter().map(|terms| (-net(terms)).max(0)).sum();
                 ((given - (-net(grid)).max(0)).max(0), 0)

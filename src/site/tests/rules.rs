@@ -487,8 +487,8 @@ const CASES: &[Case] = &[
     },
 ];
 
-/// Rules whose maps are too large to be written out; each has a test of its own below.
-const MADE: [&str; 3] = ["file-too-large", "too-many", "more-findings"];
+/// Rules whose maps are too large to be written out, and that of `counters`; each has a test of its own.
+const MADE: [&str; 4] = ["file-too-large", "too-many", "more-findings", "counter-beside"];
 
 fn edited(edits: Edits) -> String {
     let mut text = BASE.to_owned();

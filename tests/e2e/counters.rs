@@ -1,0 +1,102 @@
+//! A device that sends power and a counter for each CT, through a real broker: energy is the counter's, its shape
+//! the power's; a map without the counter shows the power's energy for the same time.
+
+use std::time::{Duration, SystemTime, UNIX_EPOCH};
+
+use serde_json::{Value, json};
+
+use crate::harness::{Mosquitto, Panelwright, Publisher, Setup, eventually, require};
+
+/// Invented: two mains CTs in one JSON message each.
+const MAP: &str = r#"
+site = "heron-lane"
+name = "Heron Lane farmhouse (invented)"
+time_zone = "America/Denver"
+
+[service]
+system = "split-phase 120/240"
+
+[[device]]
+id = "house"
+topic = "house/{channel}"
+payload = { pointer = "/w", time = "/t" }
+unit = "W"
+every_s = 10
+channels = ["m1", "m2"]
+counter = { pointer = "/kwh", unit = "kWh" }
+
+[[feed]]
+bus = "main"
+channels = [{ channel = "house/m1", leg = "A" }, { channel = "house/m2", leg = "B" }]
+"#;
+
+const HOUR: i64 = 3600;
+
+/// What each hour's ten-second readings of m1 say, in W, and by how many kWh its counter grows: the counter is first
+/// a twentieth above the power, then is reset, then rolls on.
+const HOURS: [(i64, f64); 4] = [(1000, 1.05), (2000, 2.1), (1000, -40.0), (500, 0.525)];
+
+/// Publishes the hours that end with the last full hour, and two minutes more; gives their start.
+fn publish(port: u16) -> i64 {
+    let now = SystemTime::now().duration_since(UNIX_EPOCH).expect("a clock after 1970").as_secs() as i64;
+    // The readings after the last count must not lie ahead of the clock.
+    let start = (now - 150) / HOUR * HOUR - HOURS.len() as i64 * HOUR;
+    let mut publisher = Publisher::connect(port);
+    for second in (0..=HOURS.len() as i64 * HOUR + 120).step_by(10) {
+        let hour = ((second - 1).max(0) / HOUR) as usize;
+        let watts = HOURS.get(hour).map_or(0, |(watts, _)| *watts);
+        // Counts before this hour, and the part of it that has passed.
+        let whole: f64 = HOURS[..hour.min(HOURS.len())].iter().map(|(_, grown)| grown).sum();
+        let part = HOURS
+            .get(hour)
+            .map_or(0.0, |(_, grown)| grown * (second - hour as i64 * HOUR) as f64 / HOUR as f64);
+        let m1 = json!({ "w": watts, "kwh": 1000.0 + whole + part, "t": start + second });
+        publisher.publish("house/m1", m1.to_string());
+        publisher.publish("house/m2", json!({ "w": 0, "kwh": 5.0, "t": start + second }).to_string());
+    }
+    publisher.settle();
+    start
+}
+
+/// Import by the hour in Wh, from the API, where it is known.
+fn import(daemon: &Panelwright, start: i64) -> Vec<Option<i64>> {
+    let path = |at: i64| jiff::Timestamp::from_second(at).expect("a moment").to_string();
+    let (from, to) = (path(start), path(start + HOURS.len() as i64 * HOUR));
+    let answer = daemon.get(&format!("/api/sites/heron-lane/history?from={from}&to={to}&by=hour"));
+    let body: Value = answer.json();
+    let of = |interval: &Value| interval["import_kwh"].as_f64().map(|kwh| (kwh * 1000.0).round() as i64);
+    body["intervals"].as_array().map(|list| list.iter().map(of).collect()).unwrap_or_default()
+}
+
+#[test]
+fn energy_is_the_counters_and_without_it_the_powers() {
+    if !require("mosquitto") {
+        return;
+    }
+    let broker = Mosquitto::start("");
+    let mut daemon = Setup::new(&broker.url()).site("heron-lane", MAP).start();
+    daemon.wait_healthy();
+    let start = publish(broker.port());
+    // In the third hour it was reset; there the power stands.
+    let counted = [Some(1050), Some(2100), Some(1000), Some(525)];
+    eventually(Duration::from_secs(60), || import(&daemon, start) == counted);
+    // Live figures are the power's.
+    assert_eq!(daemon.now("heron-lane")["grid_w"], Value::Null, "the last reading is old");
+    assert!(daemon.sigterm().success(), "{}", daemon.log());
+    daemon.restart();
+    eventually(Duration::from_secs(60), || import(&daemon, start) == counted);
+
+    // The same time by a map that knows of no counter.
+    let plain = MAP.replace("counter = { pointer = \"/kwh\", unit = \"kWh\" }\n", "");
+    std::fs::write(daemon.map_file("heron-lane"), plain).expect("a map");
+    daemon.sighup();
+    let by_power = [Some(1000), Some(2000), Some(1000), Some(500)];
+    eventually(Duration::from_secs(60), || import(&daemon, start) == by_power);
+    // And back.
+    std::fs::write(daemon.map_file("heron-lane"), MAP).expect("a map");
+    daemon.sighup();
+    eventually(Duration::from_secs(60), || import(&daemon, start) == counted);
+    assert!(daemon.sigterm().success(), "{}", daemon.log());
+    let (status, output, error) = daemon.run(&["store", "check"]);
+    assert_eq!((status, error.as_str()), (0, ""), "{output}");
+}
