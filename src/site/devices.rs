@@ -127,9 +127,11 @@ impl Devices {
         let what = format!("there is no channel \"{}\"", shown(value));
         let named = self.channels.iter().filter(|channel| !channel.is_beside());
         let near = nearest(value, named.map(|channel| channel.name.as_str()));
-        let write = match near {
-            Some(near) => format!("write \"{near}\", or add it to the device's channels"),
-            None => "add it to the device's channels".to_owned(),
+        let power = value.strip_suffix(BESIDE).filter(|power| self.by_name.contains_key(*power));
+        let write = match (power, near) {
+            (Some(power), _) => format!("write \"{power}\": its counter goes with it"),
+            (None, Some(near)) => format!("write \"{near}\", or add it to the device's channels"),
+            (None, None) => "add it to the device's channels".to_owned(),
         };
         findings.add(&rules::UNKNOWN_CHANNEL, *line, what, write);
         None

@@ -19,7 +19,7 @@ const HEAD: usize = 32;
 const FRAME: usize = 24 + 4096;
 
 /// Cuts of one piece of work: each is checked from its readings up, twice, which takes seconds in a build for tests.
-const MOST_CUTS: usize = 3;
+const MOST_CUTS: usize = 6;
 
 /// The file and its log.
 #[derive(Clone)]

@@ -17,6 +17,7 @@ use crate::units::Span;
 
 mod boundaries;
 mod care;
+mod counted;
 mod failure;
 mod formats;
 mod life;
