@@ -3,12 +3,14 @@
 //!
 //! The disk is a small file system in memory (`mount -t tmpfs`), which needs the right to mount.
 
+use std::io::Write as _;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
+use panelwright::units::Stamp;
 use serde_json::json;
 
 use super::house::{self, CHANNELS};
@@ -76,6 +78,7 @@ fn a_full_disk_stops_acknowledgements_and_nothing_else_and_room_brings_them_back
     };
     daemon.restart();
     daemon.wait_healthy();
+    let began = Stamp(now());
     let stop = Arc::new(AtomicBool::new(false));
     let publishing = {
         let (port, stop) = (broker.port(), Arc::clone(&stop));
@@ -90,10 +93,9 @@ fn a_full_disk_stops_acknowledgements_and_nothing_else_and_room_brings_them_back
         value.unwrap_or_default() as u64
     };
     eventually(Duration::from_secs(60), || metric("panelwright_readings_committed_total") > 100);
-    let mut size = 6 << 20;
-    while size > 4096 && std::fs::write(&filler, vec![0_u8; size]).is_err() {
-        size = size * 15 / 16;
-    }
+    let mut file = std::fs::File::create(&filler).expect("a file");
+    while file.write_all(&[0; 4096]).is_ok() {}
+    drop(file);
     eventually(Duration::from_secs(60), || daemon.get("/health").status == 503);
     let health = daemon.get("/health").body;
     assert!(health.contains("full"), "{health}");
@@ -103,7 +105,7 @@ fn a_full_disk_stops_acknowledgements_and_nothing_else_and_room_brings_them_back
     eventually(Duration::from_secs(60), || metric("panelwright_messages_published_total") > published + 1);
     assert_eq!(metric("panelwright_readings_committed_total"), committed, "nothing is said to be kept");
     // What was acknowledged is there, whatever happens next.
-    let kept: usize = house::kept_since(&daemon.store()).iter().map(Vec::len).sum();
+    let kept: usize = house::kept_since(&daemon.store(), began).iter().map(Vec::len).sum();
     assert!(kept as u64 >= committed, "{kept} of {committed}");
 
     std::fs::remove_file(&filler).expect("room");
@@ -113,9 +115,9 @@ fn a_full_disk_stops_acknowledgements_and_nothing_else_and_room_brings_them_back
     // The broker had kept all that was not acknowledged.
     let all = (last - first + 1) as usize;
     eventually(Duration::from_secs(60), || {
-        house::kept_since(&daemon.store()).iter().all(|kept| kept.len() >= all)
+        house::kept_since(&daemon.store(), began).iter().all(|kept| kept.len() >= all)
     });
-    for (channel, kept) in house::kept_since(&daemon.store()).iter().enumerate() {
+    for (channel, kept) in house::kept_since(&daemon.store(), began).iter().enumerate() {
         let got: Vec<(i64, i64)> = kept.iter().map(|sample| (sample.at.0, sample.value)).collect();
         let want: Vec<(i64, i64)> = (first..=last).map(|at| (at, house::value(channel, at))).collect();
         assert!(got == want, "channel {channel}: {} of {all}", got.len());
