@@ -96,7 +96,8 @@ pub fn schedule(site: &Site, zone: &Zone, at: Stamp, proofs: &Proofs) -> Schedul
         }
     }
     let used = |name: &str| cts.iter().any(|ct| ct.channel == name);
-    let names = site.channels.iter().map(|channel| channel.name.clone());
+    let inputs = site.channels.iter().filter(|channel| !channel.is_beside());
+    let names = inputs.map(|channel| channel.name.clone());
     let breaker =
         site.service.main_breaker_a.map(|amps| format!(", main breaker {amps} A")).unwrap_or_default();
     Schedule {

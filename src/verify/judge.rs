@@ -100,7 +100,8 @@ impl Judge<'_> {
                 above.extend(entry.cts.iter().map(|ct| ct.channel.0 as usize));
             }
         }
-        let all = 0..self.site.channels.len();
+        // The counter beside a channel's power moves when that does, and is no CT of its own.
+        let all = (0..self.site.channels.len()).filter(|c| !self.site.channels[*c].is_beside());
         all.filter(|c| !own.contains(c) && !above.contains(c) && self.is_clear(*c, load)).collect()
     }
 
