@@ -24,7 +24,8 @@
 //! - [`central`]: the outbox to central stores
 //! - [`publish`]: topics out
 //! - [`schedule`]: the panel schedule and CT directory, to print
-//! - [`web`]: API, live stream, metrics, health
+//! - [`chart`]: drawings as SVG text
+//! - [`web`]: API, live stream, metrics, health, pages
 //! - [`sim`]: a simulated site with known truth, for the demo, tests and benchmarks
 //! - [`daemon`]: wires the tasks; owns start and ordered shutdown
 //! - [`cli`]: one file per subcommand
@@ -69,6 +70,8 @@ pub mod central;
 pub mod publish;
 
 pub mod schedule;
+
+pub mod chart;
 
 pub mod web;
 

@@ -20,6 +20,11 @@ impl Refusal {
         Self { status, error: error.into(), hint: hint.into(), header: None }
     }
 
+    /// What is wrong.
+    pub(super) fn error(&self) -> &str {
+        &self.error
+    }
+
     /// The same, with a header.
     pub(super) fn with(mut self, name: header::HeaderName, value: &'static str) -> Self {
         self.header = Some((name, value));

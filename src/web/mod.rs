@@ -242,7 +242,11 @@ impl Shared {
 fn routes() -> Vec<(&'static str, MethodRouter<Arc<Shared>>)> {
     vec![
         ("/", get(pages::home)),
+        ("/sites", get(pages::sites)),
         ("/sites/{site}", get(pages::now)),
+        ("/sites/{site}/history", get(pages::history)),
+        ("/sites/{site}/circuits/{circuit}", get(pages::circuit)),
+        ("/sites/{site}/findings", get(pages::findings)),
         ("/static/{file}", get(pages::file)),
         ("/api/sites", get(api::sites)),
         ("/api/sites/{site}/now", get(api::now)),

@@ -18,7 +18,11 @@ use super::{api, exchange, live, pages, views};
     ),
     paths(
         pages::home,
+        pages::sites,
         pages::now,
+        pages::history,
+        pages::circuit,
+        pages::findings,
         pages::file,
         api::sites,
         api::now,

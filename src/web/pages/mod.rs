@@ -8,11 +8,21 @@
 //! of a proxy, and nothing has to be set for it. There is no inline script and no inline style: the
 //! content security policy allows neither. What is drawn is SVG with classes ([`crate::chart`]).
 
+mod ask;
+mod circuit;
+mod covered;
+mod findings;
+mod history;
 mod now;
 mod numbers;
+mod period;
 mod problem;
+mod rank;
+mod sites;
+mod stacks;
 mod statics;
 mod templates;
+mod typical;
 mod uses;
 mod words;
 
@@ -26,19 +36,28 @@ use minijinja::value::Serde;
 use minijinja::{Value, context};
 use serde::Serialize;
 
+pub(in crate::web) use circuit::circuit;
+pub(in crate::web) use findings::findings;
+pub(in crate::web) use history::history;
 pub(in crate::web) use now::{home, now};
 pub(in crate::web) use numbers::Numbers;
 pub(in crate::web) use problem::problem;
+pub(in crate::web) use sites::sites;
 pub(in crate::web) use statics::file;
 // The API's document finds a handler's description beside the handler.
+pub(in crate::web) use circuit::__path_circuit;
+pub(in crate::web) use findings::__path_findings;
+pub(in crate::web) use history::__path_history;
 pub(in crate::web) use now::{__path_home, __path_now};
+pub(in crate::web) use sites::__path_sites;
 pub(in crate::web) use statics::__path_file;
 
 use super::Shared;
 use crate::site::Site;
 
 /// The pages of a site: name, words of the navigation, path below the site's own.
-const TABS: [(&str, &str, &str); 1] = [("now", "Now", "")];
+const TABS: [(&str, &str, &str); 3] =
+    [("now", "Now", ""), ("history", "History", "history"), ("findings", "Is it right?", "findings")];
 
 /// What a page has to know of the request.
 #[derive(Clone, Debug)]

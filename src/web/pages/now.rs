@@ -6,7 +6,7 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use axum::extract::{Path, State};
+use axum::extract::{Path, Query, State};
 use axum::response::Response;
 use serde::Serialize;
 
@@ -27,13 +27,17 @@ struct NowPage {
     now: Option<Figures>,
     /// What is wrong, the gravest first; empty if nothing is.
     wrong: Vec<Wrong>,
-    /// Measured circuits and what no circuit accounts for, the largest first.
+    /// Loads and what no circuit accounts for, the largest first.
     rows: Vec<Row>,
+    /// What gives: PV and storage.
+    givers: Vec<Row>,
     /// Circuits on the map that no CT measures.
     unmeasured: Vec<Row>,
     panels: Vec<Panel>,
     legs: Vec<LegRow>,
     chargers: Vec<Charger>,
+    /// When the sun last gave as much as the house used; empty where nothing gives.
+    covered: String,
     /// What stands before the first figures.
     waiting: Option<String>,
 }
@@ -74,7 +78,7 @@ struct Segment {
 
 /// Something that is wrong, in words.
 #[derive(Debug, Serialize)]
-struct Wrong {
+pub(super) struct Wrong {
     /// `alarm`, `warning`.
     severity: &'static str,
     what: String,
@@ -105,7 +109,6 @@ struct Panel {
     id: String,
     name: String,
     feed_w: Option<f64>,
-    tracked_w: Option<f64>,
     untracked_w: Option<f64>,
 }
 
@@ -133,9 +136,10 @@ struct Charger {
 #[utoipa::path(get, path = "/", responses((status = 200, body = String, content_type = "text/html")))]
 pub(in crate::web) async fn home(State(shared): State<Arc<Shared>>, asked: Asked) -> Response {
     let sites = Arc::clone(&shared.state.sites.borrow());
-    match sites.first() {
-        Some(site) => of_site(&shared, &asked, site),
-        None => super::problem::no_site(&shared, &asked),
+    match &sites[..] {
+        [] => problem::no_site(&shared, &asked),
+        [site] => of_site(&shared, &asked, site).await,
+        _ => super::sites::sites(State(Arc::clone(&shared)), asked, Query(Vec::new())).await,
     }
 }
 
@@ -150,16 +154,19 @@ pub(in crate::web) async fn now(
     Path(id): Path<String>,
 ) -> Response {
     match shared.site(&id) {
-        Some(site) => of_site(&shared, &asked, &site),
+        Some(site) => of_site(&shared, &asked, &site).await,
         None => problem::no_such_site(&shared, &asked, &id),
     }
 }
 
-fn of_site(shared: &Shared, asked: &Asked, site: &Site) -> Response {
+async fn of_site(shared: &Shared, asked: &Asked, site: &Arc<Site>) -> Response {
     let now: Option<Now> = serde_json::from_slice(&api::newest(shared, &site.id)).ok();
-    let page =
-        Page { template: "now.html", title: &site.name, site: Some(site), tab: "now", again_s: AGAIN_S };
-    show(shared, asked, page, &body(shared, site, now.as_ref()))
+    let page = Page { template: "now.html", title: &site.name, site: Some(site), tab: "now", again_s: AGAIN_S };
+    let mut body = body(shared, site, now.as_ref());
+    if body.givers.iter().any(|row| row.gives) {
+        body.covered = super::covered::last(shared, site).await;
+    }
+    show(shared, asked, page, &body)
 }
 
 fn body(shared: &Shared, site: &Site, now: Option<&Now>) -> NowPage {
@@ -170,10 +177,12 @@ fn body(shared: &Shared, site: &Site, now: Option<&Now>) -> NowPage {
             now: None,
             wrong,
             rows: Vec::new(),
+            givers: Vec::new(),
             unmeasured: unmeasured(site),
             panels: Vec::new(),
             legs: Vec::new(),
             chargers: Vec::new(),
+            covered: String::new(),
             waiting: Some(waiting.to_owned()),
         };
     };
@@ -181,10 +190,12 @@ fn body(shared: &Shared, site: &Site, now: Option<&Now>) -> NowPage {
         now: Some(figures(shared.state.clock.now(), site, now)),
         wrong,
         rows: rows(site, now),
+        givers: givers(site, now),
         unmeasured: unmeasured(site),
         panels: panels(site, now),
         legs: legs(site, now),
         chargers: now.ev.iter().map(|(id, ev)| charger(site, id, ev)).collect(),
+        covered: String::new(),
         waiting: None,
     }
 }
@@ -196,7 +207,7 @@ fn figures(clock: Stamp, site: &Site, now: &Now) -> Figures {
     let has = |role: fn(&Role) -> bool| site.circuits.iter().any(|circuit| role(&circuit.latest().role));
     Figures {
         clock: now.at.get(11..19).unwrap_or_default().to_owned(),
-        date: super::words::date(now.at.get(..10).unwrap_or_default()),
+        date: super::words::day(&now.at).map(super::words::date).unwrap_or_default(),
         at: now.at.clone(),
         stale_after_s,
         stale: age_s > stale_after_s,
@@ -268,15 +279,7 @@ fn scale(largest: f64) -> f64 {
 }
 
 fn rows(site: &Site, now: &Now) -> Vec<Row> {
-    let measured = site.circuits.iter().filter(|circuit| !matches!(circuit.latest().role, Role::Feeder(_)));
-    let mut rows: Vec<Row> = measured
-        .filter_map(|circuit| {
-            let figure = now.circuits.get(&circuit.id)?;
-            let mut row = row(site, circuit);
-            (row.w, row.apparent) = (figure.w, figure.apparent);
-            Some(row)
-        })
-        .collect();
+    let mut rows = of_role(site, now, |role| role == Role::Load);
     if !site.feeds.is_empty() {
         rows.push(Row {
             id: String::new(),
@@ -295,6 +298,27 @@ fn rows(site: &Site, now: &Now) -> Vec<Row> {
     let scale = scale(rows.first().map_or(0.0, size));
     for row in &mut rows {
         row.width = row.w.map_or(0.0, |w| hundredth((100.0 * w.abs() / scale).min(100.0)));
+    }
+    rows
+}
+
+/// Measured circuits of a role, as they are now.
+fn of_role(site: &Site, now: &Now, is: fn(Role) -> bool) -> Vec<Row> {
+    let circuits = site.circuits.iter().filter(|circuit| is(circuit.latest().role));
+    let measured = circuits.filter_map(|circuit| {
+        let figure = now.circuits.get(&circuit.id)?;
+        let mut row = row(site, circuit);
+        (row.w, row.apparent) = (figure.w, figure.apparent);
+        Some(row)
+    });
+    measured.collect()
+}
+
+/// PV, with what it gives above 0, and storage as it is.
+fn givers(site: &Site, now: &Now) -> Vec<Row> {
+    let mut rows = of_role(site, now, |role| matches!(role, Role::Pv | Role::Storage));
+    for row in rows.iter_mut().filter(|row| row.gives) {
+        row.w = row.w.map(|w| 0.0 - w);
     }
     rows
 }
@@ -325,13 +349,15 @@ fn unmeasured(site: &Site) -> Vec<Row> {
 }
 
 fn panels(site: &Site, now: &Now) -> Vec<Panel> {
-    let buses = site.buses.iter().filter_map(|bus| Some((bus, now.buses.get(&bus.id)?)));
+    // The service point is no panel: it is told only where something is measured apart from what it feeds.
+    let has_own = |place: usize| site.feeds.iter().any(|feed| feed.bus == place);
+    let buses = site.buses.iter().enumerate().filter(|(place, _)| *place > 0 || has_own(0));
+    let buses = buses.filter_map(|(_, bus)| Some((bus, now.buses.get(&bus.id)?)));
     buses
         .map(|(bus, flow)| Panel {
             id: bus.id.clone(),
             name: bus.name.clone(),
             feed_w: flow.feed_w,
-            tracked_w: flow.feed_w.zip(flow.untracked_w).map(|(feed, untracked)| feed - untracked),
             untracked_w: flow.untracked_w,
         })
         .collect()
@@ -367,7 +393,7 @@ fn charger(site: &Site, id: &str, ev: &EvNow) -> Charger {
 }
 
 /// Alerts of breakers first, then parts of the daemon that do not work, the audit among them.
-fn wrong(shared: &Shared, site: &Site, now: Option<&Now>) -> Vec<Wrong> {
+pub(super) fn wrong(shared: &Shared, site: &Site, now: Option<&Now>) -> Vec<Wrong> {
     let mut wrong: Vec<Wrong> = now.into_iter().flat_map(|now| &now.alerts).map(alert).collect();
     for (part, state) in shared.state.board.snapshot().parts {
         // Breakers are told above, each by itself.

@@ -16,7 +16,14 @@ use super::numbers::Numbers;
 const TEMPLATES: &[(&str, &str)] = &[
     ("base.html", include_str!("templates/base.html")),
     ("macros.html", include_str!("templates/macros.html")),
+    ("steps.html", include_str!("templates/steps.html")),
     ("now.html", include_str!("templates/now.html")),
+    ("history.html", include_str!("templates/history.html")),
+    ("typical.html", include_str!("templates/typical.html")),
+    ("rank.html", include_str!("templates/rank.html")),
+    ("circuit.html", include_str!("templates/circuit.html")),
+    ("sites.html", include_str!("templates/sites.html")),
+    ("findings.html", include_str!("templates/findings.html")),
     ("problem.html", include_str!("templates/problem.html")),
 ];
 
@@ -40,11 +47,25 @@ fn environment() -> Result<Environment<'static>, Error> {
     environment.add_filter("kwh", |state: &State, kwh: Serde<Option<f64>>| numbers(state).kwh(kwh.0));
     environment.add_filter("amps", |state: &State, a: Serde<Option<f64>>| numbers(state).amps(a.0));
     environment.add_filter("percent", |state: &State, s: Serde<Option<f64>>| numbers(state).percent(s.0));
+    environment.add_filter("number", |state: &State, value: f64, decimals: usize| {
+        numbers(state).number(value, decimals)
+    });
+    environment.add_filter("truncated", |text: String| truncated(&text));
     for &(name, embedded) in TEMPLATES {
         let text = on_disk("templates", name).map_or(Cow::Borrowed(embedded), Cow::Owned);
         environment.add_template_owned(name, text)?;
     }
     Ok(environment)
+}
+
+/// The start of a text that a table has no more room for.
+fn truncated(text: &str) -> String {
+    const MOST: usize = 120;
+    if text.chars().count() <= MOST {
+        return text.to_owned();
+    }
+    let start: String = text.chars().take(MOST).collect();
+    format!("{start}…")
 }
 
 /// How the page's reader writes numbers.

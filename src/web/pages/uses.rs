@@ -42,3 +42,10 @@ pub(super) fn class(end_use: EndUse) -> &'static str {
         EndUse::Other => "other",
     }
 }
+
+/// What people call it, at the start of a line.
+pub(super) fn words(end_use: EndUse) -> String {
+    let word = end_use.as_str();
+    let mut letters = word.chars();
+    letters.next().map(|first| first.to_uppercase().chain(letters).collect()).unwrap_or_default()
+}

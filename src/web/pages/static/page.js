@@ -32,11 +32,8 @@
       for (const element of place.querySelectorAll("[data-of]")) {
         let value = at(body, element.dataset.of);
         if (element.dataset.unit === "text") { write(element, value ?? ""); continue; }
-        if (element.dataset.less !== undefined && known(value)) {
-          const less = at(body, element.dataset.less);
-          value = known(less) ? value - less : null;
-        }
         if (element.dataset.abs !== undefined && known(value)) value = Math.abs(value);
+        if (element.dataset.turned !== undefined && known(value)) value = -value;
         write(element, known(value) ? (element.dataset.unit === "A" ? amps(value) : watts(value)) : UNKNOWN);
         element.classList.toggle("unknown", !known(value));
       }
@@ -115,8 +112,9 @@
     function show(body) {
       newest = Date.now();
       // The page was made before there were figures: it is made anew.
-      if (!clock) { location.reload(); return; }
+      if (!clock && place.querySelector("[data-waiting]")) { location.reload(); return; }
       figures(body);
+      if (!clock) return;
       rank(body);
       strips(body);
       clock.dateTime = body.at;
@@ -137,5 +135,123 @@
     }, 5000);
   }
 
+  // A chart: the bar under the pointer, the finger or the arrow keys is read from the table of figures.
+  function chart(place) {
+    const figures = document.querySelector("[data-figures]");
+    const readout = place.querySelector("[data-readout]");
+    const hint = readout.innerHTML;
+    const plots = [...place.querySelectorAll("svg[data-slots]")];
+    const rows = [...figures.tBodies[0].rows];
+    const keys = [...figures.tHead.rows[0].cells].map((cell) => cell.dataset.key);
+    const heading = document.querySelector("[data-key-heading]");
+    let current = -1;
+    const cursors = plots.map((plot) => {
+      const cursor = document.createElementNS("http://www.w3.org/2000/svg", "rect");
+      cursor.setAttribute("class", "cursor");
+      cursor.setAttribute("height", "100%");
+      cursor.setAttribute("width", "0");
+      plot.prepend(cursor);
+      return cursor;
+    });
+
+    function pick(slot) {
+      if (slot === current) return;
+      current = slot;
+      const row = rows[slot];
+      plots.forEach((plot, index) => {
+        const share = 100 / Number(plot.dataset.slots);
+        cursors[index].setAttribute("x", (row ? slot * share : 0) + "%");
+        cursors[index].setAttribute("width", row ? share + "%" : "0");
+      });
+      for (const line of document.querySelectorAll(".keys tr[data-key]")) {
+        const cell = line.querySelector("[data-value]");
+        const value = row ? row.cells[keys.indexOf(line.dataset.key)].textContent : null;
+        write(cell.firstElementChild, value === null ? cell.dataset.all : value === "\u2013" ? UNKNOWN : value + GAP + "kWh");
+      }
+      if (heading) write(heading, row ? row.cells[0].textContent : heading.dataset.all);
+      if (!row) { readout.innerHTML = hint; return; }
+      const link = row.cells[0].querySelector("a");
+      readout.replaceChildren(row.cells[0].textContent + ": " + row.cells[1].textContent + GAP + "kWh, " + row.cells[row.cells.length - 1].textContent + " known. ");
+      if (link) {
+        const open = link.cloneNode(false);
+        open.textContent = "Open it";
+        readout.append(open);
+      }
+    }
+    const slotOf = (event, plot) => {
+      const box = plot.getBoundingClientRect();
+      const slot = Math.floor(((event.clientX - box.left) / box.width) * Number(plot.dataset.slots));
+      return slot >= 0 && slot < rows.length ? slot : -1;
+    };
+    for (const plot of plots) {
+      plot.addEventListener("pointermove", (event) => { if (event.pointerType === "mouse") pick(slotOf(event, plot)); });
+      plot.addEventListener("click", (event) => pick(slotOf(event, plot)));
+      plot.addEventListener("dblclick", () => readout.querySelector("a")?.click());
+    }
+    place.addEventListener("pointerleave", (event) => { if (event.pointerType === "mouse" && !readout.contains(document.activeElement)) pick(-1); });
+    place.addEventListener("keydown", (event) => {
+      if (event.target !== place) return;
+      const step = { ArrowRight: 1, ArrowLeft: -1 }[event.key];
+      if (step) pick(Math.max(0, Math.min(rows.length - 1, current < 0 && step < 0 ? rows.length - 1 : current + step)));
+      else if (event.key === "Home") pick(0);
+      else if (event.key === "End") pick(rows.length - 1);
+      else if (event.key === "Escape") pick(-1);
+      else if (event.key === "Enter") readout.querySelector("a")?.click();
+      else return;
+      event.preventDefault();
+      event.stopPropagation();
+    });
+  }
+
+  // One step earlier or later: by an arrow key where nothing else wants it, or by a swipe.
+  function steps(place) {
+    const go = (rel) => place.querySelector(`a[rel=${rel}]`)?.click();
+    document.addEventListener("keydown", (event) => {
+      if (event.altKey || event.ctrlKey || event.metaKey || event.shiftKey) return;
+      if (event.target.closest("input, textarea, select, [data-chart], .scroll")) return;
+      if (event.key === "ArrowLeft") go("prev");
+      if (event.key === "ArrowRight") go("next");
+    });
+    let from = null;
+    place.addEventListener("touchstart", (event) => {
+      from = event.touches.length === 1 && !event.target.closest(".scroll") ? event.touches[0] : null;
+    }, { passive: true });
+    place.addEventListener("touchend", (event) => {
+      if (!from) return;
+      const to = event.changedTouches[0];
+      const [x, y] = [to.clientX - from.clientX, to.clientY - from.clientY];
+      from = null;
+      if (Math.abs(x) > 60 && Math.abs(x) > 2 * Math.abs(y)) go(x > 0 ? "prev" : "next");
+    }, { passive: true });
+  }
+
+  // Notes go through the API, as every program's do.
+  async function send(url, options, told) {
+    try {
+      const answer = await fetch(url, options);
+      if (answer.ok) { location.reload(); return; }
+      const why = await answer.json().catch(() => ({}));
+      told(why.error ? `${why.error}; ${why.hint}` : `It was refused (${answer.status}).`);
+    } catch {
+      told("No answer came: try again.");
+    }
+  }
+  function notes(form) {
+    form.hidden = false;
+    const told = (text) => { form.querySelector("[role=status]").textContent = text; };
+    form.addEventListener("submit", (event) => {
+      event.preventDefault();
+      const note = { text: form.elements.text.value, start: form.elements.start.value };
+      send(form.dataset.note, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(note) }, told);
+    });
+    for (const button of document.querySelectorAll("[data-remove-note]")) {
+      button.hidden = false;
+      button.addEventListener("click", () => send(`${form.dataset.note}/${button.dataset.removeNote}`, { method: "DELETE" }, told));
+    }
+  }
+
   for (const place of document.querySelectorAll("[data-live]")) live(place);
+  for (const place of document.querySelectorAll("[data-chart]")) chart(place);
+  for (const place of document.querySelectorAll("[data-steps]")) steps(place);
+  for (const form of document.querySelectorAll("[data-note]")) notes(form);
 })();

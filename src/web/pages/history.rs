@@ -1,0 +1,523 @@
+//! History: what was used by what, what the sun gave, what came in and went out, over a stretch of time.
+//!
+//! The address holds the whole state, so a view can be kept, sent and printed. The figures are those of
+//! `/api/sites/{site}/history`, `profile` and `rank`.
+
+use std::sync::Arc;
+
+use axum::extract::{Path, Query, State};
+use axum::response::Response;
+use serde::Serialize;
+
+use super::ask::{self, Trouble};
+use super::period::{Length, Period};
+use super::stacks::{self, Layer, Show};
+use super::{Asked, Numbers, Page, problem, show, words};
+use crate::chart::{Axis, Kind, Piece, Slot, Stack};
+use crate::site::Site;
+use crate::web::views::compare::Difference;
+use crate::web::{HistoryBody, Shared, View};
+
+/// CSS pixels of the charts.
+const TALL: u32 = 280;
+const LOW: u32 = 110;
+
+/// What the address says.
+#[derive(Clone, Debug)]
+pub(super) struct Wanted {
+    pub(super) span: Option<String>,
+    pub(super) at: Option<String>,
+    pub(super) show: Show,
+    pub(super) compare: Option<&'static str>,
+    pub(super) view: &'static str,
+}
+
+impl Wanted {
+    /// Reads the parameters; what a page does not know it passes over, as browsers and search engines
+    /// add some of their own.
+    pub(super) fn read(given: &[(String, String)]) -> Self {
+        let get = |name: &str| given.iter().find(|(key, _)| key == name).map(|(_, value)| value.clone());
+        let one_of = |name: &str, known: &[&'static str]| {
+            let value = get(name)?;
+            known.iter().copied().find(|one| *one == value)
+        };
+        Self {
+            span: get("span"),
+            at: get("at"),
+            show: if get("show").as_deref() == Some("circuits") { Show::Circuits } else { Show::Uses },
+            compare: one_of("compare", &["previous", "year"]),
+            view: one_of("view", &["typical", "rank"]).unwrap_or("energy"),
+        }
+    }
+
+    /// The address of the same view of another time, or of another view of the same.
+    pub(super) fn link(&self, length: Length, at: &str) -> String {
+        let mut link = format!("?span={}&at={at}", length.as_str());
+        if self.view != "energy" {
+            link.push_str(&format!("&view={}", self.view));
+        }
+        if self.show == Show::Circuits {
+            link.push_str("&show=circuits");
+        }
+        if let Some(compare) = self.compare {
+            link.push_str(&format!("&compare={compare}"));
+        }
+        link
+    }
+}
+
+/// A choice among a few.
+#[derive(Debug, Serialize)]
+pub(super) struct Choice {
+    words: &'static str,
+    link: String,
+    here: bool,
+}
+
+/// What stands above every view: which time it is of, and the ways to others.
+#[derive(Debug, Serialize)]
+pub(super) struct Steps {
+    heading: String,
+    previous: String,
+    next: Option<String>,
+    lengths: Vec<Choice>,
+    views: Vec<Choice>,
+    today: String,
+}
+
+impl Steps {
+    pub(super) fn of(wanted: &Wanted, period: &Period) -> Self {
+        let at = words::iso(period.first);
+        let length = |length: Length| Choice {
+            words: length.words(),
+            link: wanted.link(length, &anchor(period, length)),
+            here: length == period.length,
+        };
+        let view = |(view, words)| Choice {
+            words,
+            link: Wanted { view, ..wanted.clone() }.link(period.length, &at),
+            here: view == wanted.view,
+        };
+        Self {
+            heading: period.heading(),
+            previous: wanted.link(period.length, &words::iso(period.before())),
+            next: period.next().map(|next| wanted.link(period.length, &words::iso(next))),
+            lengths: Length::ALL.into_iter().map(length).collect(),
+            views: [("energy", "Energy"), ("typical", "Typical day"), ("rank", "What uses most")]
+                .into_iter()
+                .map(view)
+                .collect(),
+            today: words::iso(period.zone.day_of(period.now)),
+        }
+    }
+}
+
+/// Where another length is looked at: today's if today is within, else where this one starts.
+fn anchor(period: &Period, length: Length) -> String {
+    let today = period.zone.day_of(period.now);
+    let within = period.first <= today && today < period.after;
+    let shorter = length as usize <= period.length as usize;
+    words::iso(if within && shorter { today } else { period.first })
+}
+
+#[derive(Debug, Serialize)]
+struct EnergyPage {
+    steps: Steps,
+    /// Sentences.
+    said: Vec<String>,
+    charts: Vec<Chart>,
+    key: Vec<KeyRow>,
+    sums: Vec<KeyRow>,
+    shows: Vec<Choice>,
+    compares: Vec<Choice>,
+    compared: bool,
+    table: Table,
+    csv: String,
+    notes: Vec<NoteRow>,
+    /// Where bars lead, for the words of the page.
+    within: bool,
+    /// What a note is dated by if nothing else is said.
+    note_day: String,
+}
+
+#[derive(Debug, Serialize)]
+pub(super) struct Chart {
+    pub(super) title: &'static str,
+    pub(super) unit: &'static str,
+    pub(super) svg: String,
+}
+
+#[derive(Debug, Serialize)]
+struct KeyRow {
+    key: String,
+    class: String,
+    label: String,
+    circuit: Option<String>,
+    kwh: Option<f64>,
+    share: Option<f64>,
+}
+
+#[derive(Debug, Serialize)]
+struct Table {
+    heads: Vec<(String, String)>,
+    rows: Vec<TableRow>,
+}
+
+#[derive(Debug, Serialize)]
+struct TableRow {
+    label: String,
+    link: Option<String>,
+    known: String,
+    cells: Vec<String>,
+}
+
+#[derive(Debug, Serialize)]
+struct NoteRow {
+    id: i64,
+    when: String,
+    text: String,
+    by_map: bool,
+}
+
+/// The history of a site, for a browser.
+#[utoipa::path(get, path = "/sites/{site}/history",
+    params(
+        ("site" = String, Path,),
+        ("span" = Option<String>, Query, description = "day, week, month (the default), billing or year"),
+        ("at" = Option<String>, Query, description = "a local date within it; today if it is not given"),
+        ("view" = Option<String>, Query, description = "energy (the default), typical or rank"),
+        ("show" = Option<String>, Query, description = "uses (the default) or circuits"),
+        ("compare" = Option<String>, Query, description = "previous or year"),
+    ),
+    responses(
+        (status = 200, body = String, content_type = "text/html"),
+        (status = 404, description = "no such site"),
+    ))]
+pub(in crate::web) async fn history(
+    State(shared): State<Arc<Shared>>,
+    asked: Asked,
+    Path(id): Path<String>,
+    Query(given): Query<Vec<(String, String)>>,
+) -> Response {
+    let Some(site) = shared.site(&id) else { return problem::no_such_site(&shared, &asked, &id) };
+    let wanted = Wanted::read(&given);
+    let now = shared.state.clock.now();
+    let period = match Period::read(&site, wanted.span.as_deref(), wanted.at.as_deref(), now) {
+        Ok(period) => period,
+        Err(trouble) => return trouble.page(&shared, &asked),
+    };
+    let answer = match wanted.view {
+        "typical" => super::typical::page(&shared, &asked, &site, &wanted, &period).await,
+        "rank" => super::rank::page(&shared, &asked, &site, &wanted, &period).await,
+        _ => energy(&shared, &asked, &site, &wanted, &period).await,
+    };
+    answer.unwrap_or_else(|trouble| trouble.page(&shared, &asked))
+}
+
+async fn energy(
+    shared: &Shared,
+    asked: &Asked,
+    site: &Arc<Site>,
+    wanted: &Wanted,
+    period: &Period,
+) -> Result<Response, Trouble> {
+    let by = period.length.by();
+    let (from, to) = (words::iso(period.first), words::iso(period.after));
+    let mut query = ask::of(site, View::Energy, &from, &to, Some(by.as_str()));
+    query.compare = wanted.compare.map(str::to_owned);
+    let body: HistoryBody = ask::ask(shared, move |history| ask::body(history, &query)).await?;
+    let layers = stacks::of_history(site, wanted.show, &body);
+    let sums = sums(&body);
+    let page = EnergyPage {
+        steps: Steps::of(wanted, period),
+        said: said(asked.numbers, period, &body, &layers, &sums),
+        charts: charts(asked.numbers, site, period, &body, &layers),
+        key: key(&layers, sums[0].kwh),
+        shows: choices_of_layers(wanted, period),
+        compares: choices_of_compare(wanted, period),
+        compared: body.comparison.is_some(),
+        table: table(asked.numbers, wanted, period, &body, &layers),
+        csv: format!("{}api/sites/{}/export?form=csv&from={from}&to={to}&by={by}", asked.root, site.id),
+        notes: notes(&body),
+        within: period.length.within().is_some(),
+        note_day: words::iso(if period.is_open() { period.zone.day_of(period.now) } else { period.first }),
+        sums,
+    };
+    let title = format!("History: {}", period.heading());
+    let frame = Page { template: "history.html", title: &title, site: Some(site), tab: "history", again_s: 0 };
+    Ok(show(shared, asked, frame, &page))
+}
+
+fn choices_of_layers(wanted: &Wanted, period: &Period) -> Vec<Choice> {
+    let at = words::iso(period.first);
+    let choice = |(show, words)| Choice {
+        words,
+        link: Wanted { show, ..wanted.clone() }.link(period.length, &at),
+        here: show == wanted.show,
+    };
+    [(Show::Uses, "by use"), (Show::Circuits, "by circuit")].into_iter().map(choice).collect()
+}
+
+fn choices_of_compare(wanted: &Wanted, period: &Period) -> Vec<Choice> {
+    let at = words::iso(period.first);
+    let choice = |(compare, words)| Choice {
+        words,
+        link: Wanted { compare, ..wanted.clone() }.link(period.length, &at),
+        here: compare == wanted.compare,
+    };
+    let before = match period.length {
+        Length::Day => "the day before",
+        Length::Week => "the week before",
+        Length::Month => "the month before",
+        Length::Billing => "the bill before",
+        Length::Year => "the year before",
+    };
+    let mut choices = vec![(None, "nothing"), (Some("previous"), before)];
+    if period.length != Length::Year {
+        choices.push((Some("year"), "a year before"));
+    }
+    choices.into_iter().map(choice).collect()
+}
+
+/// Totals beside the stacks; the first is consumption.
+fn sums(body: &HistoryBody) -> Vec<KeyRow> {
+    let of = |value: fn(&crate::web::HistoryInterval) -> Option<f64>| stacks::sum(body.intervals.iter().map(value));
+    let rows = [
+        ("consumption", "ink", "The house used", of(|one| one.consumption_kwh)),
+        ("import", "grid", "From the grid", of(|one| one.import_kwh)),
+        ("export", "grid light", "To the grid", of(|one| one.export_kwh)),
+        ("generation", "sun light", "The sun gave", of(|one| one.generation_kwh)),
+        ("self", "sun", "Sun used here", of(|one| one.self_consumed_kwh)),
+    ];
+    let row = |(key, class, label, kwh): (&str, &str, &str, Option<f64>)| KeyRow {
+        key: key.to_owned(),
+        class: class.to_owned(),
+        label: label.to_owned(),
+        circuit: None,
+        kwh,
+        share: None,
+    };
+    let defined = |name: &str| name == "consumption" || body.intervals.iter().any(|one| {
+        let total = if name == "self" { "self_consumed" } else { name };
+        one.total_coverage.contains_key(total)
+    });
+    rows.into_iter().filter(|row| defined(row.0)).map(row).collect()
+}
+
+/// The layers, from the top of the stack downwards, as they are seen.
+fn key(layers: &[Layer], consumption: Option<f64>) -> Vec<KeyRow> {
+    let mut rows: Vec<KeyRow> = layers
+        .iter()
+        .map(|layer| {
+            let kwh = layer.total();
+            KeyRow {
+                key: layer.key.clone(),
+                class: layer.class.clone(),
+                label: layer.label.clone(),
+                circuit: layer.circuit.clone(),
+                kwh,
+                share: kwh.zip(consumption.filter(|kwh| *kwh > 0.0)).map(|(part, all)| part / all),
+            }
+        })
+        .collect();
+    rows.sort_by(|one, other| other.kwh.unwrap_or(0.0).total_cmp(&one.kwh.unwrap_or(0.0)));
+    rows
+}
+
+fn charts(
+    numbers: Numbers,
+    site: &Arc<Site>,
+    period: &Period,
+    body: &HistoryBody,
+    layers: &[Layer],
+) -> Vec<Chart> {
+    let count = body.intervals.len();
+    let starts: Vec<&str> = body.intervals.iter().map(|one| one.start.as_str()).collect();
+    let kind = if period.length == Length::Day { Kind::Area } else { Kind::Bars };
+    let marks = marks(body);
+    let draw = |label: String, slots: Vec<Slot>, height: u32, shows_coverage: bool| {
+        let axis = Stack::axis(&slots, if height > 200 { 4 } else { 2 });
+        let marks = if shows_coverage { marks.clone() } else { Vec::new() };
+        let stack =
+            Stack { label, slots, kind, ticks: period.ticks(&starts), height, axis, marks, shows_coverage };
+        stack.draw(|value| numbers.number(value, axis.decimals()))
+    };
+    let mut used = stacks::slots(layers, count);
+    let then = body.comparison.as_ref().map(|comparison| &comparison.intervals);
+    for (index, slot) in used.iter_mut().enumerate() {
+        slot.coverage = stacks::coverage(&body.intervals[index], period.now.seconds());
+        slot.ghost = then.and_then(|then| then.get(index)?.totals.get("consumption")?.then_kwh);
+    }
+    let heading = period.heading();
+    let label = format!("What the house used, {heading}, stacked. The table below has every figure.");
+    let mut charts = vec![Chart { title: "What the house used", unit: "kWh", svg: draw(label, used, TALL, true) }];
+    let pieces = |values: &[(&str, Option<f64>)]| Slot {
+        pieces: values
+            .iter()
+            .filter_map(|(class, value)| Some(Piece { class: (*class).to_owned(), value: (*value)? }))
+            .collect(),
+        ..Slot::default()
+    };
+    if site.circuits.iter().any(|circuit| circuit.latest().role == crate::site::Role::Pv) {
+        let slots = body.intervals.iter().map(|one| {
+            let left = one.generation_kwh.zip(one.self_consumed_kwh).map(|(all, here)| (all - here).max(0.0));
+            match one.self_consumed_kwh {
+                Some(here) => pieces(&[("sun", Some(here)), ("sun light", left)]),
+                None => pieces(&[("sun light", one.generation_kwh)]),
+            }
+        });
+        let label = format!("What the sun gave, {heading}: used here, and sent to the grid.");
+        charts.push(Chart { title: "What the sun gave", unit: "kWh", svg: draw(label, slots.collect(), LOW, false) });
+    }
+    if !site.feeds.is_empty() {
+        let slots = body.intervals.iter().map(|one| {
+            pieces(&[("grid", one.import_kwh), ("grid light", one.export_kwh.map(|kwh| -kwh))])
+        });
+        let label = format!("From the grid above the line, to the grid below it, {heading}.");
+        charts.push(Chart { title: "From the grid, and to it", unit: "kWh", svg: draw(label, slots.collect(), LOW, false) });
+    }
+    charts
+}
+
+/// The bars in which something was noted.
+fn marks(body: &HistoryBody) -> Vec<usize> {
+    let time = |text: &str| text.parse::<jiff::Timestamp>().map(|at| at.as_second()).unwrap_or_default();
+    let starts: Vec<i64> = body.intervals.iter().map(|one| time(&one.start)).collect();
+    let mut marks: Vec<usize> = body
+        .annotations
+        .iter()
+        .map(|note| starts.partition_point(|start| *start <= time(&note.start)).saturating_sub(1))
+        .collect();
+    marks.dedup();
+    marks
+}
+
+fn notes(body: &HistoryBody) -> Vec<NoteRow> {
+    let row = |note: &crate::web::views::notes::Annotation| NoteRow {
+        id: note.id,
+        when: words::moment(&note.start),
+        text: note.text.clone(),
+        by_map: note.by == "map",
+    };
+    body.annotations.iter().map(row).collect()
+}
+
+fn table(numbers: Numbers, wanted: &Wanted, period: &Period, body: &HistoryBody, layers: &[Layer]) -> Table {
+    let totals: [(&str, &str, fn(&crate::web::HistoryInterval) -> Option<f64>); 5] = [
+        ("consumption", "Used", |one| one.consumption_kwh),
+        ("import", "From the grid", |one| one.import_kwh),
+        ("export", "To the grid", |one| one.export_kwh),
+        ("generation", "Sun", |one| one.generation_kwh),
+        ("self", "Sun used here", |one| one.self_consumed_kwh),
+    ];
+    let layer_heads = layers.iter().map(|layer| (layer.key.clone(), layer.label.clone()));
+    let heads = totals.iter().map(|(key, words, _)| ((*key).to_owned(), (*words).to_owned())).chain(layer_heads);
+    let largest = body.intervals.iter().filter_map(|one| one.consumption_kwh).fold(0.0, f64::max);
+    let decimals = Numbers::decimals_of_kwh(largest).max(1) + usize::from(period.length == Length::Day);
+    let cell = |kwh: Option<f64>| kwh.map_or_else(|| "–".to_owned(), |kwh| numbers.number(kwh, decimals));
+    let rows = body.intervals.iter().enumerate().filter_map(|(index, one)| {
+        let coverage = stacks::coverage(one, period.now.seconds())?;
+        let layers = layers.iter().map(|layer| cell(layer.values.get(index).copied().flatten()));
+        let within = period.length.within().zip(one.start.get(..10));
+        Some(TableRow {
+            label: period.of_bar(&one.start, &one.end),
+            link: within.map(|(length, day)| Wanted { compare: None, ..wanted.clone() }.link(length, day)),
+            known: numbers.percent(Some(coverage)),
+            cells: totals.iter().map(|(_, _, of)| cell(of(one))).chain(layers).collect(),
+        })
+    });
+    Table { heads: heads.collect(), rows: rows.collect() }
+}
+
+/// What it comes to, in sentences.
+fn said(numbers: Numbers, period: &Period, body: &HistoryBody, layers: &[Layer], sums: &[KeyRow]) -> Vec<String> {
+    let kwh = |value: f64| numbers.kwh(Some(value));
+    let find = |key: &str| sums.iter().find(|row| row.key == key).and_then(|row| row.kwh);
+    let mut said = Vec::new();
+    let so_far = if period.is_open() { " so far" } else { "" };
+    match find("consumption") {
+        Some(used) => said.push(format!("The house used {}{so_far}.", kwh(used))),
+        None => said.push("What the house used is not known.".to_owned()),
+    }
+    if let Some(whole) = body.comparison.as_ref().and_then(|comparison| comparison.whole.as_ref()) {
+        said.push(compared(numbers, whole.totals.get("consumption")));
+    }
+    let most = layers.iter().filter(|layer| layer.key != "untracked").max_by(|one, other| {
+        one.total().unwrap_or(0.0).total_cmp(&other.total().unwrap_or(0.0))
+    });
+    if let Some((layer, most)) = most.and_then(|layer| Some((layer, layer.total()?))).filter(|(_, most)| *most > 0.0) {
+        said.push(format!("The most went to {}: {}.", lower(&layer.label, layer.circuit.is_some()), kwh(most)));
+    }
+    if let Some(sun) = find("generation").filter(|sun| *sun > 0.0) {
+        let here = find("self").zip(find("consumption").filter(|used| *used > 0.0));
+        let stayed = here.map_or_else(String::new, |(here, used)| {
+            format!("; {} of it stayed, which is {} of what was used", kwh(here), numbers.percent(Some(here / used)))
+        });
+        said.push(format!("The sun gave {}{stayed}.", kwh(sun)));
+        said.push(covered(period, body));
+    }
+    said.push(known(numbers, period, body));
+    said.retain(|sentence| !sentence.is_empty());
+    said
+}
+
+/// A label within a sentence: an end use in small letters, a circuit as it is written.
+fn lower(label: &str, is_circuit: bool) -> String {
+    if is_circuit || label.starts_with("EV") { label.to_owned() } else { label.to_lowercase() }
+}
+
+fn compared(numbers: Numbers, difference: Option<&Difference>) -> String {
+    let Some(difference) = difference else { return String::new() };
+    match (difference.difference_kwh, difference.difference_share, difference.then_kwh) {
+        (Some(more), Some(share), Some(then)) => {
+            let word = if more < 0.0 { "less" } else { "more" };
+            format!(
+                "That is {} {word} than in the same time before ({}).",
+                numbers.percent(Some(share.abs())),
+                numbers.kwh(Some(then))
+            )
+        }
+        _ => "With the same time before it cannot be compared: not enough of both is known.".to_owned(),
+    }
+}
+
+/// When the sun gave as much as the house used.
+fn covered(period: &Period, body: &HistoryBody) -> String {
+    let whole = |one: &&crate::web::HistoryInterval| {
+        one.generation_kwh.zip(one.consumption_kwh).is_some_and(|(sun, used)| sun > 0.0 && sun >= used)
+    };
+    let days: Vec<_> = body.intervals.iter().filter(whole).collect();
+    let (one, many) = match period.length {
+        Length::Day => ("quarter-hour", "quarter-hours"),
+        Length::Year => ("month", "months"),
+        _ => ("day", "days"),
+    };
+    match days.last() {
+        None => format!("In no {one} did it give as much as the house used."),
+        Some(last) => {
+            let when = period.of_bar(&last.start, &last.end);
+            let count = days.len();
+            format!("In {count} {} it gave as much as the house used or more, last: {when}.", if count == 1 { one } else { many })
+        }
+    }
+}
+
+/// How much of the time is known.
+fn known(numbers: Numbers, period: &Period, body: &HistoryBody) -> String {
+    let (mut all, mut known) = (0.0, 0.0);
+    for one in &body.intervals {
+        if let Some(coverage) = stacks::coverage(one, period.now.seconds()) {
+            all += one.seconds as f64;
+            known += coverage * one.seconds as f64;
+        }
+    }
+    match known / all {
+        share if all == 0.0 || share >= 0.9995 => String::new(),
+        share => format!("All totals are known for {} of the time; the strip below the chart shows where not.", numbers.percent(Some(share))),
+    }
+}
+
+/// A scale in W, for charts of power.
+pub(super) fn axis_of_watts(slots: &[Slot]) -> Axis {
+    Stack::axis(slots, 4)
+}

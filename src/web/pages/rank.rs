@@ -1,0 +1,91 @@
+//! What uses most, and what is worth a CT.
+
+use std::sync::Arc;
+
+use axum::response::Response;
+use serde::Serialize;
+
+use super::ask::{self, Trouble};
+use super::history::{Steps, Wanted};
+use super::period::Period;
+use super::{Asked, Page, show, uses, words};
+use crate::site::{EndUse, Site};
+use crate::web::views::rank::{RankBody, RankPlace};
+use crate::web::{Shared, View};
+
+#[derive(Debug, Serialize)]
+struct RankPage {
+    steps: Steps,
+    conclusion: String,
+    whole: String,
+    places: Vec<Place>,
+    unmeasured: Vec<Unmeasured>,
+}
+
+#[derive(Debug, Serialize)]
+struct Place {
+    circuit: Option<String>,
+    label: String,
+    class: &'static str,
+    kwh: Option<f64>,
+    share: Option<f64>,
+    /// Its bar, in percent of the largest share.
+    width: f64,
+    kwh_per_day: Option<f64>,
+    run_share: Option<f64>,
+    cycles_per_day: Option<f64>,
+    peak_w: Option<f64>,
+    peak_at: String,
+}
+
+#[derive(Debug, Serialize)]
+struct Unmeasured {
+    id: String,
+    label: String,
+}
+
+/// The page.
+pub(super) async fn page(
+    shared: &Shared,
+    asked: &Asked,
+    site: &Arc<Site>,
+    wanted: &Wanted,
+    period: &Period,
+) -> Result<Response, Trouble> {
+    let (from, to) = (words::iso(period.first), words::iso(period.after));
+    let query = ask::of(site, View::Rank, &from, &to, None);
+    let body: RankBody = ask::ask(shared, move |history| ask::body(history, &query)).await?;
+    let largest = body.places.iter().filter_map(|place| place.share).fold(0.0, f64::max);
+    let label = |id: &String| {
+        let circuit = site.circuits.iter().find(|circuit| circuit.id == *id);
+        Unmeasured { id: id.clone(), label: circuit.map_or_else(|| id.clone(), |one| one.latest().label.clone()) }
+    };
+    let page = RankPage {
+        steps: Steps::of(wanted, period),
+        conclusion: body.conclusion.clone(),
+        whole: body.whole.clone(),
+        unmeasured: body.unmeasured.iter().map(label).collect(),
+        places: body.places.iter().map(|one| place(one, largest)).collect(),
+    };
+    let title = format!("What uses most: {}", period.heading());
+    let frame = Page { template: "rank.html", title: &title, site: Some(site), tab: "history", again_s: 0 };
+    Ok(show(shared, asked, frame, &page))
+}
+
+fn place(place: &RankPlace, largest: f64) -> Place {
+    let end_use = place.end_use.as_deref().and_then(EndUse::from_word);
+    let share = place.share.unwrap_or(0.0).max(0.0);
+    Place {
+        circuit: place.circuit.clone(),
+        label: if place.circuit.is_none() { "Untracked".to_owned() } else { place.label.clone() },
+        class: end_use.map_or("untracked", uses::class),
+        kwh: place.kwh,
+        share: place.share,
+        width: if largest > 0.0 { (1000.0 * share / largest).round() / 10.0 } else { 0.0 },
+        kwh_per_day: place.kwh_per_day,
+        run_share: place.run_share,
+        cycles_per_day: place.cycles_per_day,
+        peak_w: place.peak_quarter_w,
+        peak_at: place.peak_quarter_at.as_deref().map(words::moment).unwrap_or_default(),
+    }
+}

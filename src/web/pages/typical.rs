@@ -1,0 +1,144 @@
+//! The typical day: mean power by quarter-hour of the local clock.
+
+use std::sync::Arc;
+
+use axum::response::Response;
+use serde::Serialize;
+
+use super::ask::{self, Trouble};
+use super::history::{Chart, Steps, Wanted, axis_of_watts};
+use super::period::Period;
+use super::stacks::{self, Show};
+use super::{Asked, Numbers, Page, show, words};
+use crate::chart::{Kind, Piece, Slot, Stack, Tick};
+use crate::site::Site;
+use crate::web::views::profile::{NAMES, ProfileBody};
+use crate::web::{Shared, View};
+
+#[derive(Debug, Serialize)]
+struct TypicalPage {
+    steps: Steps,
+    charts: Vec<Chart>,
+    weekdays: Vec<Weekday>,
+    key: Vec<KeyRow>,
+    days: u32,
+}
+
+#[derive(Debug, Serialize)]
+struct Weekday {
+    name: &'static str,
+    svg: String,
+    mean_w: Option<f64>,
+}
+
+#[derive(Debug, Serialize)]
+struct KeyRow {
+    class: String,
+    label: String,
+    mean_w: Option<f64>,
+}
+
+/// Words below the hours of a day of quarter-hours.
+pub(super) fn ticks(every: usize) -> Vec<Tick> {
+    (0..24)
+        .step_by(every)
+        .map(|hour| {
+            let text = format!("{hour}:00");
+            let short = if hour % 6 == 0 { text.clone() } else { String::new() };
+            Tick { slot: 4 * hour, text, short }
+        })
+        .collect()
+}
+
+/// One layer of mean powers.
+pub(super) fn plain(class: &str, watts: &[Option<f64>]) -> Vec<Slot> {
+    let slot = |w: &Option<f64>| Slot {
+        pieces: w.iter().map(|w| Piece { class: class.to_owned(), value: *w }).collect(),
+        ..Slot::default()
+    };
+    watts.iter().map(slot).collect()
+}
+
+/// A chart of a day in watts.
+pub(super) fn of_day(numbers: Numbers, label: String, slots: Vec<Slot>, height: u32) -> String {
+    let axis = axis_of_watts(&slots);
+    let stack = Stack {
+        label,
+        slots,
+        kind: Kind::Area,
+        ticks: ticks(3),
+        height,
+        axis,
+        marks: Vec::new(),
+        shows_coverage: false,
+    };
+    stack.draw(|w| numbers.number(w, axis.decimals()))
+}
+
+/// The page.
+pub(super) async fn page(
+    shared: &Shared,
+    asked: &Asked,
+    site: &Arc<Site>,
+    wanted: &Wanted,
+    period: &Period,
+) -> Result<Response, Trouble> {
+    let (from, to) = (words::iso(period.first), words::iso(period.after));
+    let query = ask::of(site, View::Profile, &from, &to, None);
+    let body: ProfileBody = ask::ask(shared, move |history| ask::body(history, &query)).await?;
+    let of = |id: &str| body.circuits.get(id).map(|one| one.all.w.clone()).unwrap_or_default();
+    let total = |name: &str| body.totals.get(name).map(|one| one.all.w.clone()).unwrap_or_default();
+    let layers = stacks::layers(site, Show::Uses, of, total("untracked"));
+    let heading = period.heading();
+    let label = format!("Mean power through the day, {heading}, stacked by end use, in watts.");
+    let mut charts = vec![Chart {
+        title: "A typical day of the house",
+        unit: "W",
+        svg: of_day(asked.numbers, label, stacks::slots(&layers, 96), 280),
+    }];
+    let sun = total("generation");
+    if sun.iter().flatten().any(|w| *w > 0.0) {
+        let label = format!("Mean power of the sun through the day, {heading}, in watts.");
+        charts.push(Chart { title: "A typical day of the sun", unit: "W", svg: of_day(asked.numbers, label, plain("sun", &sun), 110) });
+    }
+    let page = TypicalPage {
+        steps: Steps::of(wanted, period),
+        charts,
+        weekdays: weekdays(asked.numbers, &body),
+        key: layers
+            .iter()
+            .map(|layer| KeyRow { class: layer.class.clone(), label: layer.label.clone(), mean_w: mean(&layer.values) })
+            .collect(),
+        days: body.totals.get("consumption").and_then(|one| one.all.days.iter().max().copied()).unwrap_or(0),
+    };
+    let title = format!("Typical day: {heading}");
+    let frame = Page { template: "typical.html", title: &title, site: Some(site), tab: "history", again_s: 0 };
+    Ok(show(shared, asked, frame, &page))
+}
+
+fn mean(watts: &[Option<f64>]) -> Option<f64> {
+    let known = watts.iter().flatten().count();
+    (known > 0).then(|| watts.iter().flatten().sum::<f64>() / known as f64)
+}
+
+/// Each weekday on one scale, so that they can be compared.
+fn weekdays(numbers: Numbers, body: &ProfileBody) -> Vec<Weekday> {
+    let Some(figure) = body.totals.get("consumption") else { return Vec::new() };
+    let days: Vec<_> = NAMES.iter().filter_map(|name| figure.weekdays.get(*name)).collect();
+    let all: Vec<Slot> = days.iter().flat_map(|day| plain("ink", &day.w)).collect();
+    let axis = Stack::axis(&all, 2);
+    let draw = |(day, name): (&&crate::web::views::profile::ProfileDay, &'static str)| {
+        let stack = Stack {
+            label: format!("Mean power on a {name}"),
+            slots: plain("ink", &day.w),
+            kind: Kind::Area,
+            ticks: ticks(12),
+            height: 80,
+            axis,
+            marks: Vec::new(),
+            shows_coverage: false,
+        };
+        Weekday { name, svg: stack.draw(|w| numbers.number(w, axis.decimals())), mean_w: mean(&day.w) }
+    };
+    days.iter().zip(words::WEEKDAYS).map(draw).collect()
+}
