@@ -22,7 +22,8 @@ impl Axis {
         let raw = extent / ticks.max(1) as f64;
         let decade = 10f64.powf(raw.log10().floor());
         // A hair of tolerance, so that 0.30000000000000004 is three steps of 0.1.
-        let step = [1.0, 2.0, 5.0].into_iter().map(|step| step * decade).find(|step| *step >= raw * (1.0 - 1e-9));
+        let step =
+            [1.0, 2.0, 5.0].into_iter().map(|step| step * decade).find(|step| *step >= raw * (1.0 - 1e-9));
         let step = step.unwrap_or(10.0 * decade);
         let up = |value: f64| (value / step - 1e-9).ceil() * step;
         let low = if low < 0.0 { -up(-low) } else { 0.0 };

@@ -51,6 +51,9 @@ mod tests {
 
     #[test]
     fn coordinates_are_short() {
-        assert_eq!(["12.5", "3", "0", "0"], [12.46, 3.0, -0.01, 0.04].map(short).map(|text| text.leak() as &str));
+        assert_eq!(
+            ["12.5", "3", "0", "0"],
+            [12.46, 3.0, -0.01, 0.04].map(short).map(|text| text.leak() as &str)
+        );
     }
 }

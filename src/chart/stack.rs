@@ -23,6 +23,15 @@ pub enum Kind {
     Area,
 }
 
+impl Kind {
+    fn as_str(self) -> &'static str {
+        match self {
+            Self::Bars => "bars",
+            Self::Area => "area",
+        }
+    }
+}
+
 /// A part of a stack.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Piece {
@@ -87,6 +96,10 @@ impl Stack {
             high = high.max(sum(true)).max(slot.ghost.unwrap_or(0.0));
             low = low.min(sum(false)).min(slot.ghost.unwrap_or(0.0));
         }
+        // What hangs a hair below the line is not worth a scale of its own: it is drawn over the line.
+        if -low < 0.03 * high {
+            low = 0.0;
+        }
         Axis::around(low, high, ticks)
     }
 
@@ -96,7 +109,10 @@ impl Stack {
         let foot = if self.ticks.is_empty() { COVER } else { FOOT };
         let whole = HEAD + height + foot;
         let mut svg = String::with_capacity(16 << 10);
-        let _ = write!(svg, r#"<div class="chart"><svg class="axis" height="{whole}" aria-hidden="true" focusable="false">"#);
+        let _ = write!(
+            svg,
+            r#"<div class="chart"><svg class="axis" height="{whole}" aria-hidden="true" focusable="false">"#
+        );
         for tick in self.axis.ticks() {
             let y = HEAD + self.axis.y(tick, height);
             let text = escape(&number(tick));
@@ -160,9 +176,18 @@ impl Stack {
                     let _ = write!(path, "M{x} {y}h{w}v{h}h-{w}z");
                 }
             }
-            if let Some(ghost) = stack.ghost {
-                let y = short(self.axis.y(ghost, height) - 1.0);
-                let _ = write!(ghosts, "M{} {y}h{}v2h-{1}z", short(x), short(width));
+            match (stack.ghost, self.kind) {
+                (None, _) => {}
+                (Some(ghost), Kind::Bars) => {
+                    let y = short(self.axis.y(ghost, height) - 1.0);
+                    let _ = write!(ghosts, "M{} {y}h{}v2h-{1}z", short(x), short(width));
+                }
+                (Some(ghost), Kind::Area) => {
+                    let y = short(self.axis.y(ghost, height));
+                    let follows = index > 0 && self.slots[index - 1].ghost.is_some();
+                    let to = if follows { format!("V{y}") } else { format!("M{} {y}", short(x)) };
+                    let _ = write!(ghosts, "{to}h{}", short(slot));
+                }
             }
         }
         for (class, path) in paths.iter().filter(|(_, path)| !path.is_empty()) {
@@ -170,7 +195,7 @@ impl Stack {
             let _ = write!(svg, r#"<path class="k-{}"{hatch} d="{path}"/>"#, escape(class));
         }
         if !ghosts.is_empty() {
-            let _ = write!(svg, r#"<path class="ghost" d="{ghosts}"/>"#);
+            let _ = write!(svg, r#"<path class="ghost {}" d="{ghosts}"/>"#, self.kind.as_str());
         }
     }
 
@@ -181,7 +206,9 @@ impl Stack {
         if self.shows_coverage {
             let slot = WIDTH / self.slots.len().max(1) as f64;
             let (mut known, mut gaps) = (String::new(), String::new());
-            for (index, coverage) in self.slots.iter().enumerate().filter_map(|(i, slot)| Some((i, slot.coverage?))) {
+            for (index, coverage) in
+                self.slots.iter().enumerate().filter_map(|(i, slot)| Some((i, slot.coverage?)))
+            {
                 let x = index as f64 * slot;
                 let part = slot * coverage.clamp(0.0, 1.0);
                 if part > 0.0 {
@@ -249,15 +276,22 @@ mod tests {
     #[test]
     fn what_is_above_stands_and_what_is_below_hangs() {
         let slots = vec![
-            Slot { pieces: vec![piece("ev", 6.0), piece("heating", 2.0), piece("grid", -2.0)], coverage: Some(1.0), ghost: None },
+            Slot {
+                pieces: vec![piece("ev", 6.0), piece("heating", 2.0), piece("grid", -2.0)],
+                coverage: Some(1.0),
+                ghost: None,
+            },
             Slot { pieces: vec![piece("ev", 10.0)], coverage: Some(0.5), ghost: Some(5.0) },
         ];
         let svg = chart(slots).draw(|value| format!("{value} kWh"));
         // 15 units high, from −5 to 10, on 100 pixels; a slot has 400 units, its bar 74 % of it.
-        assert!(svg.contains(r#"<path class="k-ev" d="M52 66.7h296v-40h-296zM452 66.7h296v-66.7h-296z"/>"#), "{svg}");
+        assert!(
+            svg.contains(r#"<path class="k-ev" d="M52 66.7h296v-40h-296zM452 66.7h296v-66.7h-296z"/>"#),
+            "{svg}"
+        );
         assert!(svg.contains(r#"<path class="k-heating" d="M52 26.7h296v-13.3h-296z"/>"#), "{svg}");
         assert!(svg.contains(r#"<path class="k-grid" d="M52 66.7h296v13.3h-296z"/>"#), "{svg}");
-        assert!(svg.contains(r#"<path class="ghost" d="M452 32.3h296v2h-296z"/>"#), "{svg}");
+        assert!(svg.contains(r#"<path class="ghost bars" d="M452 32.3h296v2h-296z"/>"#), "{svg}");
         assert!(svg.contains(r#"<path class="known" d="M0 0h400v4h-400zM400 0h200v4h-200z"/>"#), "{svg}");
         assert!(svg.contains(r#"<path class="gap" d="M600 0h200v4h-200z"/>"#), "{svg}");
         assert!(svg.contains("Energy of &lt;two&gt; days") && svg.contains(">10 kWh</text>"), "{svg}");

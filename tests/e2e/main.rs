@@ -28,6 +28,7 @@ mod interval_data;
 mod licences;
 mod load_step;
 mod mqtt;
+mod pages;
 mod power_cut;
 mod pv_at_night;
 mod real_house;

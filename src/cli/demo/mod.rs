@@ -266,7 +266,7 @@ async fn live(house: &House<'_>, daemon: &Daemon, screen: &mut Screen) -> Result
         tokio::pin!(stop);
         tokio::select! {
             result = &mut stop => result,
-            result = screen.follow(daemon.address()) => result,
+            result = screen.follow(daemon.address(), &house.site.id) => result,
             result = reload_on_hangup(daemon) => result,
         }
     };

@@ -83,9 +83,9 @@ impl Screen {
     }
 
     /// Shows the live figures, as the API gives them, until something goes wrong.
-    pub(super) async fn follow(&mut self, api: SocketAddr) -> Result<()> {
+    pub(super) async fn follow(&mut self, api: SocketAddr, site: &str) -> Result<()> {
         let client = Client::new(&format!("http://{api}"), None).map_err(said)?;
-        let site = client.site(None).await.map_err(said)?;
+        let site = client.site(Some(site)).await.map_err(said)?;
         let mut missed = 0;
         let mut every = tokio::time::interval(if self.style.terminal { REDRAW } else { LINE });
         loop {

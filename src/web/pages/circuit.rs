@@ -1,7 +1,6 @@
 //! A circuit: what it used, how its day goes, how often it runs, what its breaker carries, and which CT
 //! measured it when.
 
-use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use axum::extract::{Path, Query, State};
@@ -16,7 +15,7 @@ use super::typical::{of_day, plain};
 use super::{Asked, Numbers, Page, problem, show, uses, words};
 use crate::calendar::Zone;
 use crate::chart::{Kind, Piece, Slot, Stack};
-use crate::schedule::{CtLine, schedule};
+use crate::schedule::{self, CtLine, Proofs, schedule};
 use crate::site::{Circuit, CircuitEntry, Role, Site, System};
 use crate::units::Stamp;
 use crate::web::shapes::Now;
@@ -112,6 +111,7 @@ async fn page(
     let circuit = &site.circuits[place];
     let past = past(shared, site, &period).await?;
     let live: Option<Now> = serde_json::from_slice(&api::newest(shared, &site.id)).ok();
+    let proofs = proofs(shared, site, now);
     let measured = circuit.entries.iter().any(|entry| !entry.cts.is_empty());
     let entry = circuit.latest();
     let label = if entry.label.is_empty() { circuit.id.clone() } else { entry.label.clone() };
@@ -127,7 +127,7 @@ async fn page(
         said: if measured { said(numbers, site, circuit, &period, &past) } else { Vec::new() },
         charts: if measured { charts(numbers, circuit, &period, &past) } else { Vec::new() },
         rows: rows(numbers, circuit, wanted, &period, &past.energy),
-        cts: cts(site, &period.zone, &circuit.id, now),
+        cts: cts(site, &period.zone, &circuit.id, now, &proofs),
         entries: circuit.entries.iter().map(|one| of_entry(site, &period.zone, one)).collect(),
         alerts: live
             .into_iter()
@@ -139,7 +139,8 @@ async fn page(
         label,
     };
     let title = body.label.clone();
-    let frame = Page { template: "circuit.html", title: &title, site: Some(site), tab: "circuit", again_s: 0 };
+    let frame =
+        Page { template: "circuit.html", title: &title, site: Some(site), tab: "circuit", again_s: 0 };
     Ok(show(shared, asked, frame, &body))
 }
 
@@ -179,7 +180,8 @@ fn facts(site: &Site, entry: &CircuitEntry) -> Vec<(&'static str, String)> {
         _ => entry.end_use.to_string(),
     };
     facts.push(("For", what));
-    let names: Vec<&str> = entry.cts.iter().map(|ct| site.channels[ct.channel.0 as usize].name.as_str()).collect();
+    let names: Vec<&str> =
+        entry.cts.iter().map(|ct| site.channels[ct.channel.0 as usize].name.as_str()).collect();
     facts.push(("CT", if names.is_empty() { "none".to_owned() } else { names.join(", ") }));
     facts
 }
@@ -202,7 +204,8 @@ fn said(numbers: Numbers, site: &Site, circuit: &Circuit, period: &Period, past:
     let total = stacks::sum(values);
     let so_far = if period.is_open() { " so far" } else { "" };
     let place = past.ranking.as_ref();
-    let place = place.and_then(|ranking| ranking.places.iter().find(|one| one.circuit.as_deref() == Some(&circuit.id)));
+    let place = place
+        .and_then(|ranking| ranking.places.iter().find(|one| one.circuit.as_deref() == Some(&circuit.id)));
     let share = place.and_then(|place| place.share).filter(|_| entry.role == Role::Load);
     let share = share.map_or_else(String::new, |share| {
         format!(", {} of what the house used", numbers.percent(Some(share)))
@@ -214,7 +217,8 @@ fn said(numbers: Numbers, site: &Site, circuit: &Circuit, period: &Period, past:
     }];
     let Some(place) = place else { return said };
     if let (Some(share), Some(cycles)) = (place.run_share, place.cycles_per_day) {
-        let from = place.runs_from_w.map_or_else(String::new, |w| format!(" (from {} on)", numbers.watts(Some(w))));
+        let from =
+            place.runs_from_w.map_or_else(String::new, |w| format!(" (from {} on)", numbers.watts(Some(w))));
         said.push(format!(
             "It ran {} of the time{from} and started {} times a day.",
             numbers.percent(Some(share)),
@@ -222,7 +226,8 @@ fn said(numbers: Numbers, site: &Site, circuit: &Circuit, period: &Period, past:
         ));
     }
     if let (Some(peak), Some(at)) = (place.peak_minute_w, &place.peak_minute_at) {
-        let mut sentence = format!("Its highest minute had {}, on {}", numbers.watts(Some(peak)), words::moment(at));
+        let mut sentence =
+            format!("Its highest minute had {}, on {}", numbers.watts(Some(peak)), words::moment(at));
         let current = amps(site.service.system, entry.legs.len(), peak.abs());
         if let (Some(current), Some(breaker)) = (current, entry.breaker_a) {
             sentence.push_str(&format!(
@@ -245,10 +250,13 @@ fn charts(numbers: Numbers, circuit: &Circuit, period: &Period, past: &Past) -> 
     let sign = if circuit.latest().role == Role::Pv { -1.0 } else { 1.0 };
     let slot = |one: &crate::web::HistoryInterval| {
         let value = one.circuits.get(&circuit.id).copied().flatten();
-        let passed = stacks::coverage(one, period.now.seconds()).is_some();
+        let share = one.circuit_coverage.get(&circuit.id).copied().unwrap_or(0.0);
         Slot {
-            pieces: value.map(|kwh| Piece { class: class.to_owned(), value: sign * kwh }).into_iter().collect(),
-            coverage: passed.then(|| one.circuit_coverage.get(&circuit.id).copied().unwrap_or(0.0)),
+            pieces: value
+                .map(|kwh| Piece { class: class.to_owned(), value: sign * kwh })
+                .into_iter()
+                .collect(),
+            coverage: stacks::of_passed(one, share, period.now.seconds()),
             ghost: None,
         }
     };
@@ -278,30 +286,49 @@ fn charts(numbers: Numbers, circuit: &Circuit, period: &Period, past: &Past) -> 
     charts
 }
 
-fn rows(numbers: Numbers, circuit: &Circuit, wanted: &Wanted, period: &Period, body: &HistoryBody) -> Vec<BarRow> {
+fn rows(
+    numbers: Numbers,
+    circuit: &Circuit,
+    wanted: &Wanted,
+    period: &Period,
+    body: &HistoryBody,
+) -> Vec<BarRow> {
     let row = |one: &crate::web::HistoryInterval| {
-        stacks::coverage(one, period.now.seconds())?;
+        let share = one.circuit_coverage.get(&circuit.id).copied().unwrap_or(0.0);
+        let known = stacks::of_passed(one, share, period.now.seconds())?;
         let kwh = one.circuits.get(&circuit.id).copied().flatten();
         let within = period.length.within().zip(one.start.get(..10));
         Some(BarRow {
             label: period.of_bar(&one.start, &one.end),
             link: within.map(|(length, day)| wanted.link(length, day)),
             kwh: kwh.map_or_else(|| "–".to_owned(), |kwh| numbers.number(kwh, 2)),
-            known: numbers.percent(one.circuit_coverage.get(&circuit.id).copied()),
+            known: numbers.percent(Some(known)),
         })
     };
     body.intervals.iter().filter_map(row).collect()
 }
 
+/// What load steps have proven of the site, as far as the map still says what it said then.
+fn proofs(shared: &Shared, site: &Site, now: Stamp) -> Proofs {
+    let found = shared.state.steps.proofs(&site.id).into_iter().filter(|proof| proof.holds(site, now));
+    let short = |proof: crate::verify::Proof| {
+        let verdict = proof.verdict.kind.words().to_owned();
+        (proof.verdict.circuit, schedule::Proof { at: proof.at, verdict })
+    };
+    found.map(short).collect()
+}
+
 /// Its lines of the CT directory.
-fn cts(site: &Site, zone: &Zone, circuit: &str, now: Stamp) -> Vec<CtLine> {
-    let lines = schedule(site, zone, now, &BTreeMap::new()).cts;
+fn cts(site: &Site, zone: &Zone, circuit: &str, now: Stamp, proofs: &Proofs) -> Vec<CtLine> {
+    let lines = schedule(site, zone, now, proofs).cts;
     lines.into_iter().filter(|line| line.circuit == circuit).collect()
 }
 
 fn of_entry(site: &Site, zone: &Zone, entry: &CircuitEntry) -> Entry {
-    let when = |at: Stamp, open: Stamp| if at == open { String::new() } else { words::moment(&zone.rfc3339(at)) };
-    let names: Vec<&str> = entry.cts.iter().map(|ct| site.channels[ct.channel.0 as usize].name.as_str()).collect();
+    let when =
+        |at: Stamp, open: Stamp| if at == open { String::new() } else { words::moment(&zone.rfc3339(at)) };
+    let names: Vec<&str> =
+        entry.cts.iter().map(|ct| site.channels[ct.channel.0 as usize].name.as_str()).collect();
     Entry {
         from: when(entry.span.start, Stamp::MIN),
         until: when(entry.span.end, Stamp::MAX),

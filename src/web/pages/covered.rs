@@ -37,7 +37,11 @@ pub(super) async fn last(shared: &Shared, site: &Arc<Site>) -> String {
                 1 => "yesterday".to_owned(),
                 _ => format!("on {}", words::short_date(day)),
             };
-            format!("The sun last covered the whole house {day}, {} to {}.", time(&hour.start), time(&hour.end))
+            format!(
+                "The sun last covered the whole house {day}, {} to {}.",
+                time(&hour.start),
+                time(&hour.end)
+            )
         }
         Ok(None) => format!("In the last {DAYS} days the sun covered the whole house in no full hour."),
         // The page is of now: it does without what the store cannot tell.

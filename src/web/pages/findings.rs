@@ -73,7 +73,13 @@ pub(in crate::web) async fn findings(
     let hourly = parts.into_iter().find(|(part, _)| matches!(part, Part::Audit(id) if *id == site.id));
     let (hourly_ok, hourly) = hourly.map_or((true, String::new()), |(_, state)| (state.ok, state.why));
     let body = FindingsPage { wrong: now::wrong(&shared, &site, live.as_ref()), hourly, hourly_ok, audit };
-    let page = Page { template: "findings.html", title: "Is it right?", site: Some(&site), tab: "findings", again_s: 0 };
+    let page = Page {
+        template: "findings.html",
+        title: "Is it right?",
+        site: Some(&site),
+        tab: "findings",
+        again_s: 0,
+    };
     show(&shared, &asked, page, &body)
 }
 

@@ -244,7 +244,8 @@ async fn energy(
         sums,
     };
     let title = format!("History: {}", period.heading());
-    let frame = Page { template: "history.html", title: &title, site: Some(site), tab: "history", again_s: 0 };
+    let frame =
+        Page { template: "history.html", title: &title, site: Some(site), tab: "history", again_s: 0 };
     Ok(show(shared, asked, frame, &page))
 }
 
@@ -281,7 +282,9 @@ fn choices_of_compare(wanted: &Wanted, period: &Period) -> Vec<Choice> {
 
 /// Totals beside the stacks; the first is consumption.
 fn sums(body: &HistoryBody) -> Vec<KeyRow> {
-    let of = |value: fn(&crate::web::HistoryInterval) -> Option<f64>| stacks::sum(body.intervals.iter().map(value));
+    let of = |value: fn(&crate::web::HistoryInterval) -> Option<f64>| {
+        stacks::sum(body.intervals.iter().map(value))
+    };
     let rows = [
         ("consumption", "ink", "The house used", of(|one| one.consumption_kwh)),
         ("import", "grid", "From the grid", of(|one| one.import_kwh)),
@@ -297,10 +300,13 @@ fn sums(body: &HistoryBody) -> Vec<KeyRow> {
         kwh,
         share: None,
     };
-    let defined = |name: &str| name == "consumption" || body.intervals.iter().any(|one| {
-        let total = if name == "self" { "self_consumed" } else { name };
-        one.total_coverage.contains_key(total)
-    });
+    let defined = |name: &str| {
+        name == "consumption"
+            || body.intervals.iter().any(|one| {
+                let total = if name == "self" { "self_consumed" } else { name };
+                one.total_coverage.contains_key(total)
+            })
+    };
     rows.into_iter().filter(|row| defined(row.0)).map(row).collect()
 }
 
@@ -335,7 +341,13 @@ fn charts(
     let starts: Vec<&str> = body.intervals.iter().map(|one| one.start.as_str()).collect();
     let kind = if period.length == Length::Day { Kind::Area } else { Kind::Bars };
     let marks = marks(body);
-    let draw = |label: String, slots: Vec<Slot>, height: u32, shows_coverage: bool| {
+    // A day is drawn as power, which is read more easily than the energy of a quarter-hour.
+    let (unit, factor) = if kind == Kind::Area { ("kW", 4.0) } else { ("kWh", 1.0) };
+    let draw = |label: String, mut slots: Vec<Slot>, height: u32, shows_coverage: bool| {
+        for slot in &mut slots {
+            slot.pieces.iter_mut().for_each(|piece| piece.value *= factor);
+            slot.ghost = slot.ghost.map(|ghost| ghost * factor);
+        }
         let axis = Stack::axis(&slots, if height > 200 { 4 } else { 2 });
         let marks = if shows_coverage { marks.clone() } else { Vec::new() };
         let stack =
@@ -350,7 +362,7 @@ fn charts(
     }
     let heading = period.heading();
     let label = format!("What the house used, {heading}, stacked. The table below has every figure.");
-    let mut charts = vec![Chart { title: "What the house used", unit: "kWh", svg: draw(label, used, TALL, true) }];
+    let mut charts = vec![Chart { title: "What the house used", unit, svg: draw(label, used, TALL, true) }];
     let pieces = |values: &[(&str, Option<f64>)]| Slot {
         pieces: values
             .iter()
@@ -367,14 +379,23 @@ fn charts(
             }
         });
         let label = format!("What the sun gave, {heading}: used here, and sent to the grid.");
-        charts.push(Chart { title: "What the sun gave", unit: "kWh", svg: draw(label, slots.collect(), LOW, false) });
+        charts.push(Chart {
+            title: "What the sun gave",
+            unit,
+            svg: draw(label, slots.collect(), LOW, false),
+        });
     }
     if !site.feeds.is_empty() {
-        let slots = body.intervals.iter().map(|one| {
-            pieces(&[("grid", one.import_kwh), ("grid light", one.export_kwh.map(|kwh| -kwh))])
-        });
+        let slots = body
+            .intervals
+            .iter()
+            .map(|one| pieces(&[("grid", one.import_kwh), ("grid light", one.export_kwh.map(|kwh| -kwh))]));
         let label = format!("From the grid above the line, to the grid below it, {heading}.");
-        charts.push(Chart { title: "From the grid, and to it", unit: "kWh", svg: draw(label, slots.collect(), LOW, false) });
+        charts.push(Chart {
+            title: "From the grid, and to it",
+            unit,
+            svg: draw(label, slots.collect(), LOW, false),
+        });
     }
     charts
 }
@@ -411,7 +432,8 @@ fn table(numbers: Numbers, wanted: &Wanted, period: &Period, body: &HistoryBody,
         ("self", "Sun used here", |one| one.self_consumed_kwh),
     ];
     let layer_heads = layers.iter().map(|layer| (layer.key.clone(), layer.label.clone()));
-    let heads = totals.iter().map(|(key, words, _)| ((*key).to_owned(), (*words).to_owned())).chain(layer_heads);
+    let heads =
+        totals.iter().map(|(key, words, _)| ((*key).to_owned(), (*words).to_owned())).chain(layer_heads);
     let largest = body.intervals.iter().filter_map(|one| one.consumption_kwh).fold(0.0, f64::max);
     let decimals = Numbers::decimals_of_kwh(largest).max(1) + usize::from(period.length == Length::Day);
     let cell = |kwh: Option<f64>| kwh.map_or_else(|| "–".to_owned(), |kwh| numbers.number(kwh, decimals));
@@ -430,7 +452,13 @@ fn table(numbers: Numbers, wanted: &Wanted, period: &Period, body: &HistoryBody,
 }
 
 /// What it comes to, in sentences.
-fn said(numbers: Numbers, period: &Period, body: &HistoryBody, layers: &[Layer], sums: &[KeyRow]) -> Vec<String> {
+fn said(
+    numbers: Numbers,
+    period: &Period,
+    body: &HistoryBody,
+    layers: &[Layer],
+    sums: &[KeyRow],
+) -> Vec<String> {
     let kwh = |value: f64| numbers.kwh(Some(value));
     let find = |key: &str| sums.iter().find(|row| row.key == key).and_then(|row| row.kwh);
     let mut said = Vec::new();
@@ -442,16 +470,27 @@ fn said(numbers: Numbers, period: &Period, body: &HistoryBody, layers: &[Layer],
     if let Some(whole) = body.comparison.as_ref().and_then(|comparison| comparison.whole.as_ref()) {
         said.push(compared(numbers, whole.totals.get("consumption")));
     }
-    let most = layers.iter().filter(|layer| layer.key != "untracked").max_by(|one, other| {
-        one.total().unwrap_or(0.0).total_cmp(&other.total().unwrap_or(0.0))
-    });
-    if let Some((layer, most)) = most.and_then(|layer| Some((layer, layer.total()?))).filter(|(_, most)| *most > 0.0) {
-        said.push(format!("The most went to {}: {}.", lower(&layer.label, layer.circuit.is_some()), kwh(most)));
+    let most = layers
+        .iter()
+        .filter(|layer| layer.key != "untracked")
+        .max_by(|one, other| one.total().unwrap_or(0.0).total_cmp(&other.total().unwrap_or(0.0)));
+    if let Some((layer, most)) =
+        most.and_then(|layer| Some((layer, layer.total()?))).filter(|(_, most)| *most > 0.0)
+    {
+        said.push(format!(
+            "The most went to {}: {}.",
+            lower(&layer.label, layer.circuit.is_some()),
+            kwh(most)
+        ));
     }
     if let Some(sun) = find("generation").filter(|sun| *sun > 0.0) {
         let here = find("self").zip(find("consumption").filter(|used| *used > 0.0));
         let stayed = here.map_or_else(String::new, |(here, used)| {
-            format!("; {} of it stayed, which is {} of what was used", kwh(here), numbers.percent(Some(here / used)))
+            format!(
+                "; {} of it stayed, which is {} of what was used",
+                kwh(here),
+                numbers.percent(Some(here / used))
+            )
         });
         said.push(format!("The sun gave {}{stayed}.", kwh(sun)));
         said.push(covered(period, body));
@@ -487,17 +526,20 @@ fn covered(period: &Period, body: &HistoryBody) -> String {
         one.generation_kwh.zip(one.consumption_kwh).is_some_and(|(sun, used)| sun > 0.0 && sun >= used)
     };
     let days: Vec<_> = body.intervals.iter().filter(whole).collect();
-    let (one, many) = match period.length {
-        Length::Day => ("quarter-hour", "quarter-hours"),
-        Length::Year => ("month", "months"),
-        _ => ("day", "days"),
+    let (on, one, many) = match period.length {
+        Length::Day => ("In", "quarter-hour", "quarter-hours"),
+        Length::Year => ("In", "month", "months"),
+        _ => ("On", "day", "days"),
     };
     match days.last() {
-        None => format!("In no {one} did it give as much as the house used."),
+        None => format!("{on} no {one} did it give as much as the house used."),
         Some(last) => {
             let when = period.of_bar(&last.start, &last.end);
             let count = days.len();
-            format!("In {count} {} it gave as much as the house used or more, last: {when}.", if count == 1 { one } else { many })
+            format!(
+                "{on} {count} {} it gave as much as the house used or more, last: {when}.",
+                if count == 1 { one } else { many }
+            )
         }
     }
 }
@@ -512,8 +554,11 @@ fn known(numbers: Numbers, period: &Period, body: &HistoryBody) -> String {
         }
     }
     match known / all {
-        share if all == 0.0 || share >= 0.9995 => String::new(),
-        share => format!("All totals are known for {} of the time; the strip below the chart shows where not.", numbers.percent(Some(share))),
+        share if all == 0.0 || share >= 0.995 => String::new(),
+        share => format!(
+            "All totals are known for {} of the time; the strip below the chart shows where not.",
+            numbers.percent(Some(share))
+        ),
     }
 }
 

@@ -161,7 +161,8 @@ pub(in crate::web) async fn now(
 
 async fn of_site(shared: &Shared, asked: &Asked, site: &Arc<Site>) -> Response {
     let now: Option<Now> = serde_json::from_slice(&api::newest(shared, &site.id)).ok();
-    let page = Page { template: "now.html", title: &site.name, site: Some(site), tab: "now", again_s: AGAIN_S };
+    let page =
+        Page { template: "now.html", title: &site.name, site: Some(site), tab: "now", again_s: AGAIN_S };
     let mut body = body(shared, site, now.as_ref());
     if body.givers.iter().any(|row| row.gives) {
         body.covered = super::covered::last(shared, site).await;

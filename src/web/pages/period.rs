@@ -103,7 +103,10 @@ impl Period {
             None => Length::Month,
             Some(text) => Length::ALL.into_iter().find(|one| one.as_str() == text).ok_or_else(|| {
                 let text: String = text.chars().take(40).collect();
-                Trouble::asked(format!("span: “{text}” is no stretch of time."), "day, week, month, billing or year")
+                Trouble::asked(
+                    format!("span: “{text}” is no stretch of time."),
+                    "day, week, month, billing or year",
+                )
             })?,
         };
         let at = match at {
@@ -159,7 +162,11 @@ impl Period {
         let Some(day) = words::day(start) else { return start.to_owned() };
         match self.length {
             Length::Day => {
-                format!("{} to {}", start.get(11..16).unwrap_or_default(), end.get(11..16).unwrap_or_default())
+                format!(
+                    "{} to {}",
+                    start.get(11..16).unwrap_or_default(),
+                    end.get(11..16).unwrap_or_default()
+                )
             }
             Length::Week | Length::Month | Length::Billing => words::short_date(day),
             Length::Year => {
@@ -171,7 +178,8 @@ impl Period {
 
     /// Words below the bars that start then.
     pub(super) fn ticks(&self, starts: &[&str]) -> Vec<Tick> {
-        let days = starts.iter().enumerate().filter_map(|(slot, start)| Some((slot, words::day(start)?, *start)));
+        let days =
+            starts.iter().enumerate().filter_map(|(slot, start)| Some((slot, words::day(start)?, *start)));
         let tick = |slot, text: String, short: String| Tick { slot, text, short };
         match self.length {
             Length::Day => days
@@ -183,11 +191,13 @@ impl Period {
                     full.then(|| tick(slot, text, short))
                 })
                 .collect(),
-            Length::Week => days.map(|(slot, day, _)| {
-                let (_, _, number) = day.civil();
-                let name = &words::WEEKDAYS[day.weekday()][..3];
-                tick(slot, format!("{name} {number}"), name.to_owned())
-            }).collect(),
+            Length::Week => days
+                .map(|(slot, day, _)| {
+                    let (_, _, number) = day.civil();
+                    let name = &words::WEEKDAYS[day.weekday()][..3];
+                    tick(slot, format!("{name} {number}"), name.to_owned())
+                })
+                .collect(),
             Length::Month | Length::Billing => days
                 .filter(|(slot, day, _)| day.weekday() == 0 || *slot == 0 && day.weekday() < 5)
                 .map(|(slot, day, _)| {
@@ -195,10 +205,12 @@ impl Period {
                     tick(slot, format!("{number} {}", &words::month_name(month)[..3]), number.to_string())
                 })
                 .collect(),
-            Length::Year => days.map(|(slot, day, _)| {
-                let name = words::month_name(day.civil().1);
-                tick(slot, name[..3].to_owned(), name[..1].to_owned())
-            }).collect(),
+            Length::Year => days
+                .map(|(slot, day, _)| {
+                    let name = words::month_name(day.civil().1);
+                    tick(slot, name[..3].to_owned(), name[..1].to_owned())
+                })
+                .collect(),
         }
     }
 }
@@ -227,7 +239,13 @@ mod tests {
         check("week", "2026-01-30", "26 January to 1 February 2026", "2026-01-25", Some("2026-02-02"));
         check("month", "2026-01-15", "January 2026", "2025-12-31", Some("2026-02-01"));
         // The demo's map has its billing day on the 18th.
-        check("billing", "2026-01-17", "18 December 2025 to 17 January 2026", "2025-12-17", Some("2026-01-18"));
+        check(
+            "billing",
+            "2026-01-17",
+            "18 December 2025 to 17 January 2026",
+            "2025-12-17",
+            Some("2026-01-18"),
+        );
         check("year", "2025-06-01", "2025", "2024-12-31", Some("2026-01-01"));
     }
 

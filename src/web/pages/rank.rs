@@ -58,7 +58,10 @@ pub(super) async fn page(
     let largest = body.places.iter().filter_map(|place| place.share).fold(0.0, f64::max);
     let label = |id: &String| {
         let circuit = site.circuits.iter().find(|circuit| circuit.id == *id);
-        Unmeasured { id: id.clone(), label: circuit.map_or_else(|| id.clone(), |one| one.latest().label.clone()) }
+        Unmeasured {
+            id: id.clone(),
+            label: circuit.map_or_else(|| id.clone(), |one| one.latest().label.clone()),
+        }
     };
     let page = RankPage {
         steps: Steps::of(wanted, period),

@@ -111,8 +111,11 @@ fn of_today(history: &History, site: &Arc<Site>, now: Stamp) -> (Option<f64>, Op
 
 fn row(shared: &Shared, snapshot: &Snapshot, site: &Site) -> Row {
     let now: Option<Now> = serde_json::from_slice(&api::newest(shared, &site.id)).ok();
-    let mut wrong: Vec<String> =
-        now.iter().flat_map(|now| &now.alerts).map(|alert| format!("{}: {}", alert.r#where, alert.what)).collect();
+    let mut wrong: Vec<String> = now
+        .iter()
+        .flat_map(|now| &now.alerts)
+        .map(|alert| format!("{}: {}", alert.r#where, alert.what))
+        .collect();
     for (part, state) in &snapshot.parts {
         let about = matches!(part, Part::Channels(id) | Part::Audit(id) if *id == site.id);
         if about && !state.ok {

@@ -53,14 +53,17 @@ pub(super) fn layers(
 ) -> Vec<Layer> {
     let mut layers = Vec::new();
     for end_use in uses::ORDER {
-        let loads = site.circuits.iter().filter(|circuit| {
-            circuit.latest().role == Role::Load && circuit.latest().end_use == end_use
-        });
+        let loads = site
+            .circuits
+            .iter()
+            .filter(|circuit| circuit.latest().role == Role::Load && circuit.latest().end_use == end_use);
         let circuits: Vec<Layer> = loads.map(|circuit| of_circuit(circuit, of(&circuit.id))).collect();
         let mut circuits: Vec<Layer> = circuits.into_iter().filter(|layer| layer.total().is_some()).collect();
         match show {
             Show::Circuits => {
-                circuits.sort_by(|one, other| other.total().unwrap_or(0.0).total_cmp(&one.total().unwrap_or(0.0)));
+                circuits.sort_by(|one, other| {
+                    other.total().unwrap_or(0.0).total_cmp(&one.total().unwrap_or(0.0))
+                });
                 for (place, layer) in circuits.iter_mut().enumerate() {
                     // Neighbours of one end use have its colour in three strengths.
                     layer.class.push_str(["", " s1", " s2"][place % 3]);
@@ -70,7 +73,9 @@ pub(super) fn layers(
             Show::Uses if circuits.is_empty() => {}
             Show::Uses => {
                 let count = circuits.iter().map(|layer| layer.values.len()).max().unwrap_or(0);
-                let at = |index: usize| sum(circuits.iter().map(|layer| layer.values.get(index).copied().flatten()));
+                let at = |index: usize| {
+                    sum(circuits.iter().map(|layer| layer.values.get(index).copied().flatten()))
+                };
                 layers.push(Layer {
                     key: format!("use-{}", uses::class(end_use)),
                     class: uses::class(end_use).to_owned(),
@@ -123,9 +128,17 @@ pub(super) fn slots(layers: &[Layer], count: usize) -> Vec<Slot> {
 
 /// What is known of an interval, as a share of what has passed of it; `None` where nothing has.
 pub(super) fn coverage(interval: &HistoryInterval, now_s: i64) -> Option<f64> {
+    of_passed(interval, interval.coverage, now_s)
+}
+
+/// A share of a whole interval as a share of what has passed of it.
+pub(super) fn of_passed(interval: &HistoryInterval, share: f64, now_s: i64) -> Option<f64> {
+    /// Live minutes take so long to close: they are not missing.
+    const OPEN_S: i64 = 120;
     let start = interval.start.parse::<jiff::Timestamp>().ok()?.as_second();
     let passed = (now_s - start).min(interval.seconds);
-    // The seconds that are not closed yet are not missing.
-    (passed > 120).then(|| (interval.coverage * interval.seconds as f64 / (passed - 120) as f64).min(1.0))
-        .map(|share| if passed == interval.seconds { interval.coverage } else { share })
+    if passed == interval.seconds {
+        return Some(share);
+    }
+    (passed > OPEN_S).then(|| (share * interval.seconds as f64 / (passed - OPEN_S) as f64).min(1.0))
 }

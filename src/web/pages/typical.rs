@@ -99,7 +99,11 @@ pub(super) async fn page(
     let sun = total("generation");
     if sun.iter().flatten().any(|w| *w > 0.0) {
         let label = format!("Mean power of the sun through the day, {heading}, in watts.");
-        charts.push(Chart { title: "A typical day of the sun", unit: "W", svg: of_day(asked.numbers, label, plain("sun", &sun), 110) });
+        charts.push(Chart {
+            title: "A typical day of the sun",
+            unit: "W",
+            svg: of_day(asked.numbers, label, plain("sun", &sun), 110),
+        });
     }
     let page = TypicalPage {
         steps: Steps::of(wanted, period),
@@ -107,12 +111,17 @@ pub(super) async fn page(
         weekdays: weekdays(asked.numbers, &body),
         key: layers
             .iter()
-            .map(|layer| KeyRow { class: layer.class.clone(), label: layer.label.clone(), mean_w: mean(&layer.values) })
+            .map(|layer| KeyRow {
+                class: layer.class.clone(),
+                label: layer.label.clone(),
+                mean_w: mean(&layer.values),
+            })
             .collect(),
         days: body.totals.get("consumption").and_then(|one| one.all.days.iter().max().copied()).unwrap_or(0),
     };
     let title = format!("Typical day: {heading}");
-    let frame = Page { template: "typical.html", title: &title, site: Some(site), tab: "history", again_s: 0 };
+    let frame =
+        Page { template: "typical.html", title: &title, site: Some(site), tab: "history", again_s: 0 };
     Ok(show(shared, asked, frame, &page))
 }
 
@@ -126,7 +135,7 @@ fn weekdays(numbers: Numbers, body: &ProfileBody) -> Vec<Weekday> {
     let Some(figure) = body.totals.get("consumption") else { return Vec::new() };
     let days: Vec<_> = NAMES.iter().filter_map(|name| figure.weekdays.get(*name)).collect();
     let all: Vec<Slot> = days.iter().flat_map(|day| plain("ink", &day.w)).collect();
-    let axis = Stack::axis(&all, 2);
+    let axis = Stack::axis(&all, 3);
     let draw = |(day, name): (&&crate::web::views::profile::ProfileDay, &'static str)| {
         let stack = Stack {
             label: format!("Mean power on a {name}"),

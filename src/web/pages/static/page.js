@@ -94,7 +94,7 @@
           write(item.querySelector("data"), watts(w));
           if (width >= 0.5) words.push(item.textContent.trim().replace(/\s+/g, " "));
         }
-        strip.setAttribute("aria-label", strip.parentElement.querySelector("h3").textContent + ": " + words.join(", "));
+        strip.setAttribute("aria-label", strip.parentElement.querySelector("h2").textContent + ": " + words.join(", "));
       }
     }
 
