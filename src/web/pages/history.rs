@@ -18,6 +18,9 @@ use crate::site::Site;
 use crate::web::views::compare::Difference;
 use crate::web::{HistoryBody, Shared, View};
 
+/// One of an interval's totals.
+type Total = fn(&crate::web::HistoryInterval) -> Option<f64>;
+
 /// CSS pixels of the charts.
 const TALL: u32 = 280;
 const LOW: u32 = 110;
@@ -282,9 +285,7 @@ fn choices_of_compare(wanted: &Wanted, period: &Period) -> Vec<Choice> {
 
 /// Totals beside the stacks; the first is consumption.
 fn sums(body: &HistoryBody) -> Vec<KeyRow> {
-    let of = |value: fn(&crate::web::HistoryInterval) -> Option<f64>| {
-        stacks::sum(body.intervals.iter().map(value))
-    };
+    let of = |value: Total| stacks::sum(body.intervals.iter().map(value));
     let rows = [
         ("consumption", "ink", "The house used", of(|one| one.consumption_kwh)),
         ("import", "grid", "From the grid", of(|one| one.import_kwh)),
@@ -424,7 +425,7 @@ fn notes(body: &HistoryBody) -> Vec<NoteRow> {
 }
 
 fn table(numbers: Numbers, wanted: &Wanted, period: &Period, body: &HistoryBody, layers: &[Layer]) -> Table {
-    let totals: [(&str, &str, fn(&crate::web::HistoryInterval) -> Option<f64>); 5] = [
+    let totals: [(&str, &str, Total); 5] = [
         ("consumption", "Used", |one| one.consumption_kwh),
         ("import", "From the grid", |one| one.import_kwh),
         ("export", "To the grid", |one| one.export_kwh),
