@@ -281,7 +281,7 @@ fn live(site: &Arc<Site>, readings: &[(u32, Sample)], delays: &[i64]) -> BTreeMa
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(48))]
+    #![proptest_config(ProptestConfig::with_cases(20))]
 
     #[test]
     fn live_with_its_late_minutes_is_one_account_in_whatever_order_it_comes(
