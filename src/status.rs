@@ -36,6 +36,8 @@ pub enum Part {
     Hub,
     /// The channel maps: a reload that was refused is told here, while the old maps run on.
     Maps,
+    /// The API's certificate: one that cannot serve is told here, while the former is shown on.
+    Certificate,
     /// A central store, by its name in the settings.
     Central(String),
     /// The channels of a site, by the site's id.
@@ -62,6 +64,7 @@ impl fmt::Display for Part {
             Self::Publish => f.write_str("publish"),
             Self::Hub => f.write_str("hub"),
             Self::Maps => f.write_str("maps"),
+            Self::Certificate => f.write_str("certificate"),
             Self::Central(name) => write!(f, "central/{name}"),
             Self::Channels(site) => write!(f, "channels/{site}"),
             Self::Loading(site) => write!(f, "loading/{site}"),

@@ -5,7 +5,7 @@ use clap::Subcommand;
 use reqwest::Method;
 
 use super::house::{House, Refusal};
-use super::now::client::{Client, Failure, url_of};
+use super::now::client::{Client, Failure};
 use super::{Common, Exit, Format, print};
 use crate::clock::Clock;
 use crate::settings::Settings;
@@ -135,7 +135,7 @@ fn through_daemon(
     site: &str,
     (new, change): &(Option<NewAnnotation>, NoteChange),
 ) -> Result<Annotation, Failure> {
-    let client = Client::new(&url_of(settings.web.listen), settings.web.password.clone())?;
+    let client = Client::here(settings)?;
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()

@@ -11,10 +11,12 @@ mod house;
 mod import;
 mod now;
 mod out;
+mod password;
 mod run;
 mod schedule;
 mod store;
 mod table;
+mod token;
 mod verify;
 
 use std::io::{self, Write as _};
@@ -66,6 +68,8 @@ enum Command {
     Import(import::Args),
     CompareMeter(compare_meter::Args),
     Store(store::Args),
+    Password(password::Args),
+    Token(token::Args),
 }
 
 /// How a command prints its data.
@@ -116,6 +120,8 @@ pub fn main() -> ExitCode {
         Command::Import(args) => import::run(&common, &args),
         Command::CompareMeter(args) => compare_meter::run(&common, &args),
         Command::Store(args) => store::run(&common, &args),
+        Command::Password(args) => password::run(&args),
+        Command::Token(args) => token::run(&args),
     };
     match ended {
         Ok(exit) => ExitCode::from(exit as u8),

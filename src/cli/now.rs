@@ -2,14 +2,15 @@
 
 pub(super) mod client;
 mod output;
+mod pinned;
 
 use std::path::PathBuf;
 
 use anyhow::{Context as _, Result};
 
 use super::{Common, Exit, Format};
-use crate::settings::{self, Settings};
-use client::{Client, Failure};
+use crate::settings;
+use client::{Client, Failure, Key};
 use output::Output;
 
 /// The live figures of a site, from the running daemon.
@@ -31,6 +32,9 @@ pub(super) struct Args {
     /// The file that holds the API's password, with --url.
     #[arg(long, value_name = "FILE", requires = "url")]
     password_file: Option<PathBuf>,
+    /// The file that holds a token for the API, with --url.
+    #[arg(long, value_name = "FILE", requires = "url", conflicts_with = "password_file")]
+    token_file: Option<PathBuf>,
     /// How to print.
     #[arg(long, value_enum, default_value_t)]
     format: Format,
@@ -66,12 +70,18 @@ fn client(common: &Common, args: &Args) -> Result<Client, String> {
         Some(url) => {
             let file = args.password_file.as_deref();
             let password = file.map(settings::read_secret).transpose()?;
-            Client::new(url, password).map_err(|failure| failure.why)
+            let token = args.token_file.as_deref().map(settings::read_secret).transpose()?;
+            let key = match (password, token) {
+                (Some(password), _) => Key::Password(password),
+                (None, Some(token)) => Key::Token(token),
+                (None, None) => Key::None,
+            };
+            Client::new(url, key).map_err(|failure| failure.why)
         }
         None => {
-            let Settings { web, .. } =
+            let settings =
                 settings::load_here(common.settings.as_deref()).map_err(|problems| problems.to_string())?;
-            Client::new(&client::url_of(web.listen), web.password).map_err(|failure| failure.why)
+            Client::here(&settings).map_err(|failure| failure.why)
         }
     }
 }

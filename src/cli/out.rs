@@ -2,7 +2,7 @@
 
 use std::fs::Permissions;
 use std::io::{self, BufWriter, Write};
-use std::os::unix::fs::PermissionsExt as _;
+use std::os::unix::fs::{OpenOptionsExt as _, PermissionsExt as _};
 use std::path::{Path, PathBuf};
 
 use anyhow::{Context as _, Result};
@@ -60,4 +60,21 @@ impl Out {
             }
         }
     }
+}
+
+/// Writes a new file that only its owner can read.
+///
+/// # Errors
+/// There is such a file already, or it cannot be written.
+pub(super) fn new_secret(path: &Path, text: &str) -> Result<()> {
+    let shown = path.display();
+    let mut file = std::fs::OpenOptions::new()
+        .write(true)
+        .create_new(true)
+        .mode(0o600)
+        .open(path)
+        .with_context(|| format!("cannot make {shown}; a file that is there is not written over"))?;
+    file.write_all(text.as_bytes())
+        .and_then(|()| file.sync_all())
+        .with_context(|| format!("cannot write {shown}"))
 }

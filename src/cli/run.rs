@@ -1,5 +1,6 @@
 //! `panelwright run`
 
+use std::cell::Cell;
 use std::path::Path;
 use std::sync::Arc;
 
@@ -32,7 +33,8 @@ pub(super) fn run(common: &Common, _args: &Args) -> Result<Exit> {
     };
     log_to_stderr(&settings.log_level)?;
     let directory = settings.sites.clone();
-    let maps = match Maps::load(Box::new(move || load_maps(&directory))) {
+    let seen = Cell::new(false);
+    let maps = match Maps::load(Box::new(move || load_maps(&directory, &seen))) {
         Ok(maps) => maps,
         Err(error) => {
             eprintln!("{error:#}");
@@ -62,17 +64,20 @@ fn faults(settings: &Settings, maps: &Maps) -> Vec<String> {
     faults
 }
 
-/// Every map of the directory, or every error in them, one a line.
-fn load_maps(directory: &Path) -> Result<Vec<Site>> {
+/// Every map of the directory, or every error in them, one a line. Before the first map has been `seen` none
+/// is needed: the set-up page makes it.
+fn load_maps(directory: &Path, seen: &Cell<bool>) -> Result<Vec<Site>> {
     let (sites, findings) = settings::load_sites(directory);
     let errors: Vec<_> = findings
         .iter()
         .filter(|finding| finding.severity == Severity::Error)
+        .filter(|finding| finding.rule != settings::NO_MAP || seen.get())
         .map(ToString::to_string)
         .collect();
     if !errors.is_empty() {
         bail!("{}", errors.join("\n"));
     }
+    seen.set(seen.get() || !sites.is_empty());
     Ok(sites)
 }
 
@@ -103,7 +108,11 @@ async fn serve(settings: Settings, maps: Maps) -> Result<()> {
     let config = daemon::config(&settings, maps, Clock::wall(), embedded, notifier)?;
     let mut daemon = Daemon::start(config).await?;
     let sites: Vec<Arc<Site>> = daemon.sites().iter().cloned().collect();
-    tracing::info!("the API listens at http://{}", daemon.address());
+    let scheme = if settings.web.tls.is_some() { "https" } else { "http" };
+    tracing::info!("the API listens at {scheme}://{}", daemon.address());
+    if sites.is_empty() {
+        tracing::info!("there is no map yet: the page at that address leads to one");
+    }
     if let Some(address) = embedded {
         tracing::info!("the embedded broker listens at mqtt://{address}");
     }

@@ -9,7 +9,7 @@ use clap::ValueEnum;
 use reqwest::Method;
 
 use super::house::{House, Refusal};
-use super::now::client::{Client, Failure, url_of};
+use super::now::client::{Client, Failure};
 use super::{Common, Exit, print};
 use crate::verify::Kind;
 use crate::web::views::verify::{CAUTIONS, Proofs, VerifyBody, VerifyMoved, VerifyStart, VerifyVerdict};
@@ -79,7 +79,7 @@ impl From<Failure> for Refusal {
 
 fn answer(common: &Common, args: &Args) -> Result<Exit, Refusal> {
     let house = House::find(common, args.site.as_deref())?;
-    let client = Client::new(&url_of(house.settings.web.listen), house.settings.web.password.clone())?;
+    let client = Client::here(&house.settings)?;
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()

@@ -7,11 +7,12 @@ use std::time::Duration;
 
 use reqwest::Url;
 
+use super::access;
 use super::hubs;
 use super::layers::{Layers, default};
 use super::problem::{Place, Problems};
 use super::secret::{self, Secret};
-use super::{Broker, BrokerAddress, Central, Protocol, Publish, Resolution, Settings, Store, Web};
+use super::{Broker, BrokerAddress, Central, Protocol, Publish, Resolution, Settings, Store};
 
 /// The longest that published figures may wait, in seconds: readers take older ones as stale.
 const MINUTE_S: f64 = 60.0;
@@ -24,7 +25,7 @@ pub(super) fn assemble(mut layers: Layers, problems: &mut Problems) -> Option<Se
         (0..layers.count("central")).filter_map(|index| central(&mut layers, index, problems)).collect();
     check_central_names(&layers, problems);
     let publish = publish(&layers, problems);
-    let web = web(&layers, problems);
+    let web = access::web(&layers, problems);
     let log_level = log_level(&layers, problems);
     let sites = layers.path("sites.directory");
     Some(Settings {
@@ -342,18 +343,6 @@ fn topic(layers: &Layers, path: &str, text: String, problems: &mut Problems) -> 
     None
 }
 
-fn web(layers: &Layers, problems: &mut Problems) -> Option<Web> {
-    let before = problems.0.len();
-    let password = secret_of(layers, "web.password", problems);
-    let unfit = problems.0.len() > before;
-    let listen = address(layers, "web.listen", problems)?;
-    if !listen.ip().is_loopback() && password.is_none() && !unfit {
-        let what = format!("web.listen is {listen}, which others can reach, and there is no password");
-        problems.add(layers.place("web.listen"), what, "write web.password_file, or listen at 127.0.0.1");
-    }
-    Some(Web { listen, password })
-}
-
 fn log_level(layers: &Layers, problems: &mut Problems) -> Option<String> {
     let text = layers.text("log.level")?;
     match tracing_subscriber::EnvFilter::builder().parse(&text) {
@@ -366,7 +355,7 @@ fn log_level(layers: &Layers, problems: &mut Problems) -> Option<String> {
     }
 }
 
-fn address(layers: &Layers, path: &str, problems: &mut Problems) -> Option<SocketAddr> {
+pub(super) fn address(layers: &Layers, path: &str, problems: &mut Problems) -> Option<SocketAddr> {
     let text = layers.text(path)?;
     match text.replace("localhost:", "127.0.0.1:").parse() {
         Ok(address) => Some(address),
@@ -379,19 +368,19 @@ fn address(layers: &Layers, path: &str, problems: &mut Problems) -> Option<Socke
 }
 
 /// A secret from the environment, else from the file that `<path>_file` names.
-fn secret_of(layers: &Layers, path: &str, problems: &mut Problems) -> Option<Secret> {
+pub(super) fn secret_of(layers: &Layers, path: &str, problems: &mut Problems) -> Option<Secret> {
     match layers.text(path).filter(|text| !text.is_empty()) {
         Some(text) => Some(Secret::new(text)),
         None => secret_file(layers, &format!("{path}_file"), problems),
     }
 }
 
-fn secret_file(layers: &Layers, path: &str, problems: &mut Problems) -> Option<Secret> {
+pub(super) fn secret_file(layers: &Layers, path: &str, problems: &mut Problems) -> Option<Secret> {
     let file = layers.path(path)?;
     secret::read(&file).map_err(|unfit| problems.add(layers.place(path), unfit.what, unfit.hint)).ok()
 }
 
-fn readable(layers: &Layers, path: &str, problems: &mut Problems) -> Option<PathBuf> {
+pub(super) fn readable(layers: &Layers, path: &str, problems: &mut Problems) -> Option<PathBuf> {
     let file = layers.path(path)?;
     match secret::check_readable(&file) {
         Ok(()) => Some(file),

@@ -45,9 +45,10 @@ const fn key(path: &'static str, kind: Kind, default: Option<&'static str>) -> K
 
 /// Sections of which there can be several, each a `[[section]]` of its own, and how many at most:
 /// each central store is a task and a connection, and nobody has been seen to need more than three;
-/// an announcement is a message a figure, and hubs have few kinds of them.
-pub(super) const LISTS: [(&str, &str, usize); 2] =
-    [("central", "central store", 16), ("announce", "announcement", 16)];
+/// an announcement is a message a figure, and hubs have few kinds of them; a token is a hub or a wall
+/// display.
+pub(super) const LISTS: [(&str, &str, usize); 3] =
+    [("central", "central store", 16), ("announce", "announcement", 16), ("token", "token", 16)];
 
 /// Every key. Those of a section that is a list belong to each of its kind.
 pub const KEYS: &[Key] = &[
@@ -96,6 +97,12 @@ pub const KEYS: &[Key] = &[
     key("web.listen", Kind::Text, Some("127.0.0.1:8433")),
     key("web.password", Kind::Secret, None),
     key("web.password_file", Kind::Text, None),
+    key("web.session_days", Kind::Whole, Some("30")),
+    key("web.public_url", Kind::Text, None),
+    key("web.cert_file", Kind::Text, None),
+    key("web.key_file", Kind::Text, None),
+    key("token.name", Kind::Text, None),
+    key("token.file", Kind::Text, None),
     key("log.level", Kind::Text, Some("info")),
 ];
 

@@ -200,6 +200,9 @@ impl Layers {
             } else if path.starts_with("announce") {
                 let what = "announcements are set in the file".to_owned();
                 problems.add(Place::Environment(name), what, "take the variable out");
+            } else if path.starts_with("token.") {
+                let what = "tokens are set in the file".to_owned();
+                problems.add(Place::Environment(name), what, "take the variable out");
             } else if path.starts_with("central") {
                 let what = "central stores are set in the file".to_owned();
                 let hint = format!("only {PREFIX}CENTRAL__<NAME>__TOKEN may be in the environment");

@@ -7,6 +7,7 @@
 //! The structs here are what the settings say, checked. The daemon makes each module's own options
 //! from them.
 
+mod access;
 mod assemble;
 mod hubs;
 mod keys;
@@ -23,7 +24,7 @@ use std::time::Duration;
 pub use keys::{KEYS, Key, Kind};
 pub use problem::{Place, Problem, Problems};
 pub use secret::Secret;
-pub use sites::load_sites;
+pub use sites::{NO_MAP, load_sites};
 
 /// Where settings are looked for when the command line names no file, first found first.
 pub const SEARCH: [&str; 2] = ["config/panelwright.toml", "/etc/panelwright/panelwright.toml"];
@@ -208,7 +209,51 @@ pub struct Web {
     /// Where it listens.
     pub listen: SocketAddr,
     /// The password of the user `panelwright`; there always is one beyond loopback.
-    pub password: Option<Secret>,
+    pub password: Option<Password>,
+    /// Tokens that let programs and displays read.
+    pub tokens: Vec<Token>,
+    /// How long a browser stays signed in.
+    pub session: Duration,
+    /// Where browsers reach it through a proxy.
+    pub public_url: Option<PublicUrl>,
+    /// PEM files of the certificate and its key; without them HTTP is not encrypted.
+    pub tls: Option<(PathBuf, PathBuf)>,
+}
+
+/// The password, as its file holds it.
+#[derive(Clone, Debug)]
+pub enum Password {
+    /// The password itself.
+    Plain(Secret),
+    /// Its hash by argon2id, in PHC string format.
+    Hash(Secret),
+}
+
+/// A token that lets a program or a display read.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Token {
+    /// What it is called.
+    pub name: String,
+    /// SHA-256 of the token: it is 256 bits of chance, so that nothing slower is needed.
+    pub hash: [u8; 32],
+}
+
+/// Where browsers reach the API through a proxy.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct PublicUrl {
+    /// Host, with the port if it is not the scheme's own.
+    pub authority: String,
+    /// The path below which it is, such as `/panel`; empty at the root.
+    pub base: String,
+    /// Whether the proxy speaks TLS with browsers.
+    pub is_https: bool,
+    /// Whether the host is this machine by a loopback name.
+    pub is_local: bool,
+}
+
+/// The file beside a store that holds the key by which commands on this machine ask its daemon.
+pub fn local_key(store: &Path) -> PathBuf {
+    store.join("api.key")
 }
 
 /// Reads a secret again whose file the settings name, under the same rules as at the start.

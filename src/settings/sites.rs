@@ -11,6 +11,9 @@ use crate::site::{self, Finding, MAX_FILE, Severity, Site};
 /// this are another directory, named by mistake.
 const MAX_SITES: usize = 10_000;
 
+/// The rule of a directory without a map.
+pub const NO_MAP: &str = "no-map";
+
 /// Reads every map in `directory`, in the order of the file names. Files that are hidden or do
 /// not end in `.toml` are no maps.
 ///
@@ -33,7 +36,7 @@ pub fn load_sites(directory: &Path) -> (Vec<Site>, Vec<Finding>) {
     };
     if files.is_empty() {
         let what = "there is no map in this directory".to_owned();
-        findings.push(finding("no-map", directory, what, "put a file such as heron-lane.toml into it"));
+        findings.push(finding(NO_MAP, directory, what, "put a file such as heron-lane.toml into it"));
     }
     if files.len() > MAX_SITES {
         let what = format!("there are {} maps in this directory", files.len());

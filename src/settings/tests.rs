@@ -137,7 +137,7 @@ fn the_environment_is_above_the_file() {
     assert_eq!(settings.broker.address, remote);
     assert_eq!(settings.broker.keep_alive, Duration::from_secs(15));
     assert_eq!(settings.web.listen.to_string(), "0.0.0.0:8433");
-    assert_eq!(settings.web.password.as_ref().map(Secret::reveal), Some("123456"));
+    assert!(matches!(&settings.web.password, Some(Password::Plain(text)) if text.reveal() == "123456"));
 }
 
 #[test]
@@ -159,7 +159,10 @@ fn wrong_keys() {
     let cases = [
         ("[sites]\ndir = \"x\"", "2: sites.dir is no setting; did you mean sites.directory?"),
         ("[store]\nlisten = \"x\"", "2: store.listen is no setting; did you mean broker.listen?"),
-        ("[web]\ncolour = 1", "2: web.colour is no setting; [web] has listen, password, password_file"),
+        (
+            "[web]\ncolour = 1",
+            "2: web.colour is no setting; [web] has listen, password, password_file, session_days, public_url, cert_file, key_file",
+        ),
         ("[broker]\nclient-id = \"x\"", "2: broker.client-id is no setting; did you mean broker.client_id?"),
         ("web = 5", "1: web is a section; write [web] and its keys below it"),
         (

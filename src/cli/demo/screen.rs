@@ -7,7 +7,7 @@ use std::time::Duration;
 use anyhow::{Result, anyhow};
 
 use super::place::Place;
-use crate::cli::now::client::{Client, Failure};
+use crate::cli::now::client::{Client, Failure, Key};
 use crate::cli::table::{Style, live_line, live_table};
 use crate::sim::Laid;
 use crate::sim::faults::{FAULTS, Fault};
@@ -84,7 +84,7 @@ impl Screen {
 
     /// Shows the live figures, as the API gives them, until something goes wrong.
     pub(super) async fn follow(&mut self, api: SocketAddr, site: &str) -> Result<()> {
-        let client = Client::new(&format!("http://{api}"), None).map_err(said)?;
+        let client = Client::new(&format!("http://{api}"), Key::None).map_err(said)?;
         let site = client.site(Some(site)).await.map_err(said)?;
         let mut missed = 0;
         let mut every = tokio::time::interval(if self.style.terminal { REDRAW } else { LINE });

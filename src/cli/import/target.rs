@@ -6,7 +6,7 @@ use std::time::Duration;
 use super::batches::Batch;
 use crate::cli::Exit;
 use crate::cli::house::{House, Refusal};
-use crate::cli::now::client::{self, Client, Failure};
+use crate::cli::now::client::{Client, Failure};
 use crate::clock::Clock;
 use crate::exchange::ReadingsCsv;
 use crate::store::{self, Command, Event, Import, Imported, Store};
@@ -41,9 +41,8 @@ impl Target {
                 Ok(target)
             }
             Err(store::Error::Held { .. }) => {
-                let url = client::url_of(settings.web.listen);
-                let client = Client::new(&url, settings.web.password.clone())
-                    .map_err(|failure| Refusal::new(failure.exit, failure.why))?;
+                let client =
+                    Client::here(settings).map_err(|failure| Refusal::new(failure.exit, failure.why))?;
                 let runtime = tokio::runtime::Builder::new_current_thread()
                     .enable_all()
                     .build()

@@ -6,8 +6,9 @@ use std::time::Duration;
 use reqwest::header::CONTENT_TYPE;
 use reqwest::{Method, Response, StatusCode, Url};
 
+use super::pinned;
 use crate::cli::Exit;
-use crate::settings::Secret;
+use crate::settings::{self, Password, Secret, Settings};
 use crate::store::Imported;
 use crate::web::{ImportBody, SiteInfo, Sites, USER};
 
@@ -44,21 +45,54 @@ impl Failure {
 pub(in crate::cli) struct Client {
     http: reqwest::Client,
     base: Url,
-    password: Option<Secret>,
+    key: Key,
+}
+
+/// What a client shows.
+#[derive(Clone, Debug)]
+pub(in crate::cli) enum Key {
+    /// Nothing.
+    None,
+    /// The password of [`USER`].
+    Password(Secret),
+    /// A token, or the key of this machine.
+    Token(Secret),
 }
 
 /// Where to ask a daemon that listens at `listen`: one that listens everywhere is on loopback too.
-pub(in crate::cli) fn url_of(listen: SocketAddr) -> String {
+pub(in crate::cli) fn url_of(scheme: &str, listen: SocketAddr) -> String {
     let ip = match listen.ip() {
         IpAddr::V4(ip) if ip.is_unspecified() => Ipv4Addr::LOCALHOST.into(),
         IpAddr::V6(ip) if ip.is_unspecified() => Ipv6Addr::LOCALHOST.into(),
         ip => ip,
     };
-    format!("http://{}", SocketAddr::new(ip, listen.port()))
+    format!("{scheme}://{}", SocketAddr::new(ip, listen.port()))
 }
 
 impl Client {
-    pub(in crate::cli) fn new(url: &str, password: Option<Secret>) -> Result<Self, Failure> {
+    /// A client of the daemon that runs with these settings on this machine.
+    pub(in crate::cli) fn here(settings: &Settings) -> Result<Self, Failure> {
+        let web = &settings.web;
+        // The daemon lays it there where a password is set; who may not read it has the password, if that
+        // is kept as it is.
+        let key = settings::read_secret(&settings::local_key(&settings.store.directory));
+        let key = match (&web.password, key) {
+            (None, _) => Key::None,
+            (Some(_), Ok(key)) => Key::Token(key),
+            (Some(Password::Plain(password)), Err(_)) => Key::Password(password.clone()),
+            (Some(Password::Hash(_)), Err(_)) => Key::None,
+        };
+        let Some((certificate, _)) = &web.tls else { return Self::new(&url_of("http", web.listen), key) };
+        let tls =
+            pinned::config(certificate).map_err(|error| Failure::new(Exit::Config, format!("{error:#}")))?;
+        Self::build(&url_of("https", web.listen), key, Some(tls))
+    }
+
+    pub(in crate::cli) fn new(url: &str, key: Key) -> Result<Self, Failure> {
+        Self::build(url, key, None)
+    }
+
+    fn build(url: &str, key: Key, tls: Option<rustls::ClientConfig>) -> Result<Self, Failure> {
         let bad = |why: String| Failure::new(Exit::Usage, why);
         let base = Url::parse(url).map_err(|error| bad(format!("{url:?} is no URL: {error}")))?;
         if !matches!(base.scheme(), "http" | "https") {
@@ -66,12 +100,13 @@ impl Client {
         }
         // A provider may be installed already: it is the same one.
         let _ = rustls::crypto::ring::default_provider().install_default();
-        let http = reqwest::Client::builder()
-            .connect_timeout(TIMEOUT)
-            .read_timeout(SILENCE)
-            .build()
-            .map_err(|error| bad(format!("no client for {url:?}: {error}")))?;
-        Ok(Self { http, base, password })
+        let builder = reqwest::Client::builder().connect_timeout(TIMEOUT).read_timeout(SILENCE);
+        let builder = match tls {
+            Some(tls) => builder.tls_backend_preconfigured(tls),
+            None => builder,
+        };
+        let http = builder.build().map_err(|error| bad(format!("no client for {url:?}: {error}")))?;
+        Ok(Self { http, base, key })
     }
 
     async fn get(&self, segments: &[&str]) -> Result<Response, Failure> {
@@ -115,9 +150,11 @@ impl Client {
         if let Some((kind, content)) = content {
             request = request.header(CONTENT_TYPE, kind).body(content);
         }
-        if let Some(password) = &self.password {
-            request = request.basic_auth(USER, Some(password.reveal()));
-        }
+        request = match &self.key {
+            Key::None => request,
+            Key::Password(password) => request.basic_auth(USER, Some(password.reveal())),
+            Key::Token(token) => request.bearer_auth(token.reveal()),
+        };
         let away = |why: &str| Failure::new(Exit::Away, format!("the daemon at {} {why}", self.base));
         let answer = match tokio::time::timeout(TIMEOUT, request.send()).await {
             Ok(Ok(answer)) => answer,
@@ -305,7 +342,7 @@ mod tests {
             ("[::]:8433", "http://[::1]:8433"),
             ("192.0.2.7:8433", "http://192.0.2.7:8433"),
         ] {
-            assert_eq!(url_of(listen.parse().expect("an address")), expected);
+            assert_eq!(url_of("http", listen.parse().expect("an address")), expected);
         }
     }
 }

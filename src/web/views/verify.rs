@@ -15,7 +15,7 @@ use utoipa::ToSchema;
 use super::super::answer::{Refusal, json};
 use super::super::shapes::Refused;
 use super::super::{Shared, StepRefused, Watched, api};
-use super::notes::{is_json, own_page};
+use super::notes::is_json;
 use crate::calendar::Zone;
 use crate::site::Site;
 use crate::units::Stamp;
@@ -363,7 +363,8 @@ fn zone(site: &Site) -> Result<Zone, Refusal> {
     Zone::new(&site.time_zone).map_err(|error| api::failed(&error.to_string()))
 }
 
-fn body_of(shared: &Shared, site: &Site) -> Result<VerifyBody, Refusal> {
+/// The load step that runs at a site, or the last one that ran.
+pub(in crate::web) fn body_of(shared: &Shared, site: &Site) -> Result<VerifyBody, Refusal> {
     let zone = zone(site)?;
     let watched = shared.state.steps.state(&site.id);
     Ok(watched.map_or_else(|| VerifyBody::none(&site.id), |watched| VerifyBody::of(&zone, &watched)))
@@ -399,7 +400,6 @@ pub(in crate::web) async fn start(
     headers: HeaderMap,
     body: Bytes,
 ) -> Result<Response, Refusal> {
-    own_page(&headers)?;
     let site = shared.site(&id).ok_or_else(|| Refusal::no_such_site(&id))?;
     is_json(&headers)?;
     let wanted: VerifyStart = serde_json::from_slice(&body).map_err(|error| {
@@ -447,9 +447,7 @@ fn of_start(site: &str, zone: &Zone, refused: StepRefused) -> Refusal {
 pub(in crate::web) async fn end(
     State(shared): State<Arc<Shared>>,
     Path(id): Path<String>,
-    headers: HeaderMap,
 ) -> Result<Response, Refusal> {
-    own_page(&headers)?;
     let site = shared.site(&id).ok_or_else(|| Refusal::no_such_site(&id))?;
     if !shared.state.steps.end(&id) {
         let hint = "POST the circuit's id to /api/sites/{site}/verify to begin one";
