@@ -11,7 +11,7 @@ use crate::flow::{ClosedMinute, Flows, SiteFlow, Taken};
 use crate::reading::{Reading, SiteIndex};
 use crate::site::{ChannelIndex, Site};
 use crate::surplus::{Advisor, Command, Guidance, Refused, Settings};
-use crate::units::{Span, Stamp};
+use crate::units::{Span, Stamp, Watts};
 
 /// How often minutes are named for a recount: a device whose clock is behind, or a backlog with
 /// times of its own, costs a recount in this time and not one a reading.
@@ -142,6 +142,14 @@ impl Engine {
         self.sites.iter().filter_map(SiteFlow::accounted).min()
     }
 
+    /// What each channel of a site shows at `now`, in W, by the map's order; `None` where nothing fresh came.
+    pub fn channels(&self, site: SiteIndex, now: Stamp) -> Vec<Option<Watts>> {
+        let Some(flow) = self.sites.get(site.0 as usize) else { return Vec::new() };
+        let value =
+            |index| flow.live_value(ChannelIndex(index), now).map(|tenths| Watts(tenths as f64 / 10.0));
+        (0..flow.site().channels.len() as u32).map(value).collect()
+    }
+
     /// Channels whose newest reading is older than `stale_after`, or that never had one.
     pub fn stale(&self, site: SiteIndex, now: Stamp) -> Vec<ChannelIndex> {
         let Some(flow) = self.sites.get(site.0 as usize) else { return Vec::new() };
@@ -158,7 +166,7 @@ mod tests {
         System, Term, Unit,
     };
     use crate::surplus::{EvIndex, Mode, Order};
-    use crate::units::{ONE, Watts};
+    use crate::units::ONE;
 
     /// One mains CT on one device, a reading a second.
     fn site(key: &str) -> Arc<Site> {

@@ -343,6 +343,10 @@ impl Intake {
                 Effect::Live(site, flows, guidance) if self.maps.is_present(site.0 as usize) => {
                     let messages = self.live.on_flows(site, &flows, &guidance, moment);
                     self.publish(messages);
+                    if self.live.wants_channels(site) {
+                        let values = self.engine.channels(site, moment);
+                        self.live.on_channels(site, flows.at, &values);
+                    }
                 }
                 Effect::Live(..) => {}
             }

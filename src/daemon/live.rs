@@ -17,8 +17,8 @@ use crate::reading::SiteIndex;
 use crate::site::Site;
 use crate::status::{Board, Part};
 use crate::surplus::Guidance;
-use crate::units::Stamp;
-use crate::web::NowTable;
+use crate::units::{Stamp, Watts};
+use crate::web::{self, NowTable};
 
 /// The publisher, and the table that viewers watch.
 pub(super) struct Live {
@@ -26,6 +26,9 @@ pub(super) struct Live {
     sites: Vec<Arc<Site>>,
     bodies: Vec<watch::Sender<Bytes>>,
     table: watch::Sender<Arc<NowTable>>,
+    /// What each channel shows: made only while somebody looks.
+    channels: Vec<watch::Sender<Bytes>>,
+    channel_table: watch::Sender<Arc<NowTable>>,
     /// To whoever tells the hubs, if anybody does.
     feed: Option<Feed>,
     board: Arc<Board>,
@@ -36,7 +39,7 @@ impl Live {
     pub fn new(
         options: publish::Options,
         sites: &[Arc<Site>],
-        table: watch::Sender<Arc<NowTable>>,
+        (table, channel_table): (watch::Sender<Arc<NowTable>>, watch::Sender<Arc<NowTable>>),
         feed: Option<Feed>,
         board: Arc<Board>,
     ) -> Self {
@@ -45,6 +48,8 @@ impl Live {
             sites: Vec::new(),
             bodies: Vec::new(),
             table,
+            channels: Vec::new(),
+            channel_table,
             feed,
             board,
             guided: Guided::default(),
@@ -60,6 +65,23 @@ impl Live {
         let table: BTreeMap<_, _> =
             shown.map(|place| (sites[place].id.clone(), self.bodies[place].subscribe())).collect();
         self.table.send_replace(Arc::new(table));
+        self.channels.resize_with(sites.len(), || watch::channel(Bytes::new()).0);
+        let shown = (0..sites.len()).filter(|place| present(*place));
+        let table: BTreeMap<_, _> =
+            shown.map(|place| (sites[place].id.clone(), self.channels[place].subscribe())).collect();
+        self.channel_table.send_replace(Arc::new(table));
+    }
+
+    /// Whether somebody looks at what the channels of a site show.
+    pub fn wants_channels(&self, site: SiteIndex) -> bool {
+        // The table has one receiver of each itself.
+        self.channels[site.0 as usize].receiver_count() > 1
+    }
+
+    /// What the channels of a site show.
+    pub fn on_channels(&mut self, site: SiteIndex, at: Stamp, values: &[Option<Watts>]) {
+        let place = site.0 as usize;
+        self.channels[place].send_replace(web::channels_body(&self.sites[place], at, values));
     }
 
     /// New figures: the body that this makes is the one that everybody gets.

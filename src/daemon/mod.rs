@@ -7,36 +7,40 @@
 
 mod audits;
 mod batches;
+mod certificate;
 mod chargers;
 mod exchange;
 mod feed;
+mod front;
 mod guided;
 mod hub;
 mod intake;
 mod kept;
 mod live;
+mod local_key;
 mod maps;
 mod notes;
 mod notify;
+mod observe;
 mod options;
 mod orders;
+mod set_up;
 mod steps;
 mod today;
 
 use std::net::SocketAddr;
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::thread::JoinHandle;
 use std::time::Duration;
 
 use anyhow::{Context, Result, anyhow};
-use tokio::net::TcpListener;
 use tokio::sync::{mpsc, oneshot, watch};
 
 use self::orders::Orders;
 use crate::clock::Clock;
 use crate::engine::Engine;
-use crate::reading::{Router, SiteIndex};
-use crate::settings::Secret;
+use crate::reading::Router;
 use crate::site::Site;
 use crate::status::{Board, Part};
 use crate::{central, mqtt, publish, store, surplus, web};
@@ -49,29 +53,6 @@ pub use options::config;
 const STOP_WITHIN: Duration = Duration::from_secs(5);
 /// Store events that may wait for the intake: a handful a batch, and batches are bounded.
 const EVENTS: usize = 1024;
-
-/// Answers the API's questions about the past.
-fn history_of(reader: store::Reader, list: watch::Receiver<Vec<Arc<Site>>>, clock: Clock) -> web::History {
-    Arc::new(move |query| {
-        let place = list.borrow().iter().position(|site| site.id == query.site.id);
-        let Some(place) = place else {
-            return Err(web::HistoryError::Failed(format!("the store knows no site {}", query.site.id)));
-        };
-        let site = SiteIndex(place as u32);
-        if query.view == web::View::Audit {
-            return web::views::audit::answer(query, clock.now(), &mut reader.source(site));
-        }
-        web::history::answer(query, clock.now(), &mut reader.source(site), |range| {
-            reader.notes(site, range).map_err(|error| error.to_string())
-        })
-    })
-}
-
-/// The API's socket.
-async fn bind(listen: SocketAddr) -> Result<TcpListener> {
-    let bound = TcpListener::bind(listen).await;
-    bound.with_context(|| format!("cannot listen at {listen}: change `listen` under [web]"))
-}
 
 /// Opens the store; what its writer reports comes out of the receiver.
 fn open_store(
@@ -125,42 +106,6 @@ fn start_intake(
     Ok((thread, ended))
 }
 
-/// The newest figures of every site, and the sites.
-type Shown = (watch::Receiver<Arc<Vec<Arc<Site>>>>, watch::Receiver<Arc<web::NowTable>>);
-
-/// What the API shows, and to whom.
-fn shown_by_api(
-    store: &store::Store,
-    list: &watch::Receiver<Vec<Arc<Site>>>,
-    (sites, now): Shown,
-    steps: &Arc<steps::Steps>,
-    (board, clock, password): (&Arc<Board>, Clock, Option<Secret>),
-) -> web::State {
-    let reader = store.reader();
-    web::State {
-        sites,
-        now,
-        history: history_of(reader.clone(), list.clone(), clock),
-        export: exchange::exporter(reader.clone(), list.clone(), clock),
-        import: exchange::importer(store, list.clone(), clock),
-        notes: notes::access(reader, store.sender(), list.clone()),
-        steps: Arc::clone(steps) as Arc<dyn web::LoadSteps>,
-        board: Arc::clone(board),
-        clock,
-        password,
-    }
-}
-
-/// Serves the API until it is told to stop.
-async fn serve_api(listener: TcpListener, state: web::State, mut stopped: watch::Receiver<bool>) {
-    let shutdown = async move {
-        let _ = stopped.wait_for(|stop| *stop).await;
-    };
-    if let Err(error) = web::serve(listener, state, shutdown).await {
-        tracing::error!("the API ended: {error:#}");
-    }
-}
-
 /// Everything that a daemon is started with.
 pub struct Config {
     /// The broker.
@@ -177,10 +122,14 @@ pub struct Config {
     pub publish: publish::Options,
     /// The API's address; port 0 asks for any.
     pub listen: SocketAddr,
-    /// The API's password; needed beyond loopback.
-    pub password: Option<Secret>,
+    /// Who may ask it; beyond loopback there has to be a password.
+    pub access: web::access::Options,
+    /// PEM files of its certificate and key; without them it is not encrypted.
+    pub tls: Option<(PathBuf, PathBuf)>,
     /// The maps, and how to read them again.
     pub maps: Maps,
+    /// The directory that the maps are in.
+    pub sites: PathBuf,
     /// The time.
     pub clock: Clock,
     /// The service manager, if there is one.
@@ -192,12 +141,11 @@ pub struct Daemon {
     control: mpsc::Sender<intake::Control>,
     thread: JoinHandle<()>,
     ended: oneshot::Receiver<Result<()>>,
-    address: SocketAddr,
     reader: store::Reader,
     board: Arc<Board>,
     sites: watch::Receiver<Arc<Vec<Arc<Site>>>>,
-    stop_web: watch::Sender<bool>,
-    web: tokio::task::JoinHandle<()>,
+    stop: watch::Sender<bool>,
+    front: front::Open,
     centrals: Vec<central::Handle>,
     hub: Option<hub::Handle>,
 }
@@ -213,8 +161,7 @@ impl Daemon {
         let clock = config.clock;
         let board = Arc::new(Board::new(clock.now()));
         let list = config.maps.list();
-        let listener = bind(config.listen).await?;
-        let address = listener.local_addr()?;
+        let front = front::Bound::bind(config.listen, config.tls, &board, clock).await?;
 
         let directory = config.store.directory.clone();
         let (store, events) = open_store(config.store, &list)?;
@@ -233,12 +180,15 @@ impl Daemon {
         let centrals = start_centrals(config.centrals, &central_sites, &store, &board, clock)?;
         let wakers = centrals.iter().map(central::Handle::waker).collect();
 
+        let set_up = set_up::Desk::new(config.sites, &config.broker, &config.publish, &control, clock);
         let (now_out, now) = watch::channel(Arc::default());
-        let (stop_web, stopped) = watch::channel(false);
+        let (channels_out, channels) = watch::channel(Arc::default());
+        let (stop, stopped) = watch::channel(false);
         let steps = steps::start(&store, central_sites.clone(), clock, stopped.clone());
-        let shown = (sites.clone(), now);
-        let state = shown_by_api(&store, &central_sites, shown, &steps, (&board, clock, config.password));
-        let web = tokio::spawn(serve_api(listener, state, stopped.clone()));
+        let (access, list_there, sites_there) = (config.access, central_sites.clone(), sites.clone());
+        let shown =
+            front::Shown { sites: sites_there, list: list_there, now, channels, steps: Arc::clone(&steps) };
+        let front = front.open(shown, set_up, access, (&store, &directory), stopped.clone())?;
         tokio::spawn(audits::run(reader.clone(), central_sites, Arc::clone(&board), clock, stopped));
 
         let hub = hub::start(hub::Parts {
@@ -255,7 +205,7 @@ impl Daemon {
         let parts = intake::Parts {
             router: Router::new(&list),
             steps,
-            live: live::Live::new(config.publish, &list, now_out, feed, Arc::clone(&board)),
+            live: live::Live::new(config.publish, &list, (now_out, channels_out), feed, Arc::clone(&board)),
             board: Arc::clone(&board),
             commit_every: config.commit_every,
             broker: config.broker,
@@ -270,12 +220,12 @@ impl Daemon {
             clock,
         };
         let (thread, ended) = start_intake(parts, events, commands)?;
-        Ok(Self { control, thread, ended, address, reader, board, sites, stop_web, web, centrals, hub })
+        Ok(Self { control, thread, ended, reader, board, sites, stop, front, centrals, hub })
     }
 
     /// Where the API listens.
     pub fn address(&self) -> SocketAddr {
-        self.address
+        self.front.address()
     }
 
     /// A reader of the store.
@@ -293,11 +243,13 @@ impl Daemon {
         Arc::clone(&self.sites.borrow())
     }
 
-    /// Reads the maps again. If any is bad, all stay as they were, and the problems are the error.
+    /// Reads the maps and the API's certificate again. If any map is bad, all stay as they were, and
+    /// the problems are the error; a bad certificate stays the former one, and health says so.
     ///
     /// # Errors
     /// What is wrong with the maps, one finding a line.
     pub async fn reload(&self) -> Result<()> {
+        self.front.reload();
         let (answer, result) = oneshot::channel();
         self.control
             .send(intake::Control::Reload(answer))
@@ -338,7 +290,7 @@ impl Daemon {
     /// When something could not be finished in time; what was acknowledged is safe in any case.
     pub async fn stop(self) -> Result<()> {
         let deadline = tokio::time::Instant::now() + STOP_WITHIN;
-        let _ = self.stop_web.send(true);
+        let _ = self.stop.send(true);
         for central in self.centrals {
             let _ = tokio::time::timeout_at(deadline, central.shutdown()).await;
         }
@@ -351,7 +303,7 @@ impl Daemon {
             .map_err(|_| anyhow!("the intake did not end within {STOP_WITHIN:?}"))?;
         let thread = self.thread;
         let _ = tokio::task::spawn_blocking(move || thread.join()).await;
-        let _ = tokio::time::timeout_at(deadline, self.web).await;
+        let _ = tokio::time::timeout_at(deadline, self.front.ended()).await;
         self.board.forget(&Part::Broker);
         result.unwrap_or_else(|_| Err(anyhow!("the intake's thread is gone")))
     }

@@ -9,7 +9,7 @@ use super::{Config, Maps, Notifier};
 use crate::clock::Clock;
 use crate::settings::{self, BrokerAddress, Settings};
 use crate::units::Span;
-use crate::{central, mqtt, publish, store};
+use crate::{central, mqtt, publish, store, web};
 
 /// Everything that the settings say, for a daemon on the system's clock. With an embedded broker
 /// `embedded` is the address at which it listens.
@@ -42,7 +42,9 @@ pub fn config(
         centrals,
         publish,
         listen: settings.web.listen,
-        password: settings.web.password.clone(),
+        access: web::access::Options::from_settings(&settings.web),
+        tls: settings.web.tls.clone(),
+        sites: settings.sites.clone(),
         maps,
         clock,
         notifier,

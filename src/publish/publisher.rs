@@ -77,6 +77,15 @@ impl Options {
         }
     }
 
+    /// How the topics begin that are published at, up to where they differ from site to site.
+    pub fn own_topics(&self) -> Vec<String> {
+        let beginning = |topic: &String| topic.split("{site}").next().unwrap_or_default().to_owned();
+        let topics = [&self.json, &self.alerts, &self.commands].into_iter().flatten().map(beginning);
+        let homie = self.homie.as_ref().map(|homie| format!("{}/5/{}", homie.domain, homie.device));
+        // One that differs from its very start would leave out everything.
+        topics.chain(homie).chain([self.state.clone()]).filter(|topic| !topic.is_empty()).collect()
+    }
+
     /// The connection's last will: the broker publishes it for us when the connection breaks, so
     /// that nobody takes the retained figures for live ones.
     pub fn will(&self) -> Message {

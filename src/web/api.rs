@@ -241,7 +241,7 @@ pub(super) async fn health(State(shared): State<Arc<Shared>>) -> Response {
 }
 
 /// A moment in UTC as RFC 3339 has it.
-fn utc(stamp: Stamp) -> String {
+pub(super) fn utc(stamp: Stamp) -> String {
     jiff::Timestamp::from_millisecond(stamp.0.saturating_mul(100))
         .map(|at| at.to_string())
         .unwrap_or_default()

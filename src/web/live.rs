@@ -15,8 +15,8 @@ use futures_util::stream;
 use tokio::sync::{OwnedSemaphorePermit, watch};
 
 use super::answer::Refusal;
-use super::shapes::{Now, Refused};
-use super::{MAX_VIEWERS, NowBody, Shared};
+use super::shapes::{ChannelsNow, Now, Refused};
+use super::{MAX_VIEWERS, NowBody, NowTable, Shared};
 use crate::clock::Clock;
 use crate::status::Board;
 
@@ -32,6 +32,8 @@ struct Viewer {
     stopping: watch::Receiver<bool>,
     clock: Clock,
     board: Arc<Board>,
+    /// What its events are called.
+    name: &'static str,
     /// Whether nothing was sent yet: the newest body goes out at once.
     fresh: bool,
     _place: OwnedSemaphorePermit,
@@ -40,7 +42,7 @@ struct Viewer {
 impl Viewer {
     /// The next event; `None` ends the stream: the site is gone, or the daemon stops.
     async fn next(&mut self) -> Option<Event> {
-        let mut event = Event::default().event("now");
+        let mut event = Event::default().event(self.name);
         loop {
             let first = std::mem::take(&mut self.fresh);
             if first {
@@ -78,8 +80,31 @@ pub(super) async fn live(
     State(shared): State<Arc<Shared>>,
     Path(id): Path<String>,
 ) -> Result<Response, Refusal> {
-    let table = Arc::clone(&shared.state.now.borrow());
-    let newest = table.get(&id).cloned().ok_or_else(|| Refusal::no_such_site(&id))?;
+    watch_table(&shared, &id, &shared.state.now, "now")
+}
+
+/// What each channel shows, each time figures change: events named `channels`. It is what an installer
+/// looks at; figures that follow from a map are in the stream beside it.
+#[utoipa::path(get, path = "/live/{site}/channels", params(("site" = String, Path,)), responses(
+    (status = 200, body = ChannelsNow, content_type = "text/event-stream"),
+    (status = 404, body = Refused, description = "no such site"),
+    (status = 503, body = Refused, description = "too many viewers"),
+))]
+pub(super) async fn channels(
+    State(shared): State<Arc<Shared>>,
+    Path(id): Path<String>,
+) -> Result<Response, Refusal> {
+    watch_table(&shared, &id, &shared.state.channels, "channels")
+}
+
+fn watch_table(
+    shared: &Shared,
+    id: &str,
+    table: &watch::Receiver<Arc<NowTable>>,
+    name: &'static str,
+) -> Result<Response, Refusal> {
+    let table = Arc::clone(&table.borrow());
+    let newest = table.get(id).cloned().ok_or_else(|| Refusal::no_such_site(id))?;
     let place = Arc::clone(&shared.viewers).try_acquire_owned().map_err(|_| {
         let error = format!("{MAX_VIEWERS} viewers watch already");
         let hint = "ask /api/sites/{site}/now from time to time, or try again later";
@@ -91,6 +116,7 @@ pub(super) async fn live(
         stopping: shared.stopping.clone(),
         clock: shared.state.clock,
         board: Arc::clone(&shared.state.board),
+        name,
         fresh: true,
         _place: place,
     };

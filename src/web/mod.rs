@@ -4,10 +4,10 @@
 //! comes from the store through [`history`](State::history), and health from the board. What this
 //! module owns is who may ask, how much at a time, and how an answer or a refusal looks.
 
+pub mod access;
 mod advice;
 mod answer;
 mod api;
-mod auth;
 pub mod exchange;
 mod guard;
 pub mod history;
@@ -15,7 +15,9 @@ mod live;
 mod openapi;
 mod pages;
 mod server;
+mod setup;
 mod shapes;
+mod tls;
 pub mod views;
 
 use std::collections::BTreeMap;
@@ -32,14 +34,15 @@ use tokio::sync::{Semaphore, watch};
 pub use advice::{AlertNow, EvNow, RoomNow, TargetNow};
 pub use exchange::{ExportQuery, Exporter, Importer};
 pub use server::serve;
+pub use setup::{Seen, SeenValue, SetUp, Written};
 pub use shapes::{
-    BusEnergy, BusNow, CircuitInfo, CircuitNow, HistoryBody, HistoryInterval, ImportBody, Now, SiteInfo,
-    Sites,
+    BusEnergy, BusNow, ChannelsNow, CircuitInfo, CircuitNow, HistoryBody, HistoryInterval, ImportBody, Now,
+    SiteInfo, Sites, channels_body,
 };
+pub use tls::{Tls, server_config};
 
 use crate::clock::Clock;
 use crate::history::Note;
-use crate::settings::Secret;
 use crate::site::Site;
 use crate::status::Board;
 use crate::store::{NoteChange, NoteOutcome};
@@ -187,6 +190,8 @@ pub struct State {
     pub sites: watch::Receiver<Arc<Vec<Arc<Site>>>>,
     /// Their newest figures.
     pub now: watch::Receiver<Arc<NowTable>>,
+    /// What their channels show, for whoever looks at them.
+    pub channels: watch::Receiver<Arc<NowTable>>,
     /// Their past.
     pub history: History,
     /// The notes beside it.
@@ -197,12 +202,14 @@ pub struct State {
     pub export: Exporter,
     /// Where readings from files go.
     pub import: Importer,
+    /// Setting sites up.
+    pub set_up: Arc<dyn SetUp>,
     /// How the parts are.
     pub board: Arc<Board>,
     /// The time.
     pub clock: Clock,
-    /// The password of [`USER`]; `None` asks nobody, which is for loopback only.
-    pub password: Option<Secret>,
+    /// Who may ask.
+    pub access: access::Options,
 }
 
 impl fmt::Debug for State {
@@ -216,19 +223,19 @@ struct Shared {
     state: State,
     viewers: Arc<Semaphore>,
     queries: Arc<Semaphore>,
-    attempts: auth::Attempts,
+    door: access::Door,
     /// Turns true when the daemon stops, which ends the live streams.
     stopping: watch::Receiver<bool>,
 }
 
 impl Shared {
     fn new(state: State, stopping: watch::Receiver<bool>) -> Arc<Self> {
-        let attempts = auth::Attempts::new(state.clock);
+        let door = access::Door::new(state.access.clone(), state.clock);
         Arc::new(Self {
             state,
             viewers: Arc::new(Semaphore::new(MAX_VIEWERS)),
             queries: Arc::new(Semaphore::new(MAX_QUERIES)),
-            attempts,
+            door,
             stopping,
         })
     }
@@ -247,7 +254,19 @@ fn routes() -> Vec<(&'static str, MethodRouter<Arc<Shared>>)> {
         ("/sites/{site}/history", get(pages::history)),
         ("/sites/{site}/circuits/{circuit}", get(pages::circuit)),
         ("/sites/{site}/findings", get(pages::findings)),
+        ("/sites/{site}/panel", get(pages::panel)),
+        ("/sites/{site}/schedule", get(pages::schedule)),
+        (
+            "/sites/{site}/verify",
+            get(pages::verify).post(pages::verify_form).layer(DefaultBodyLimit::max(pages::MAX_VERIFY)),
+        ),
+        ("/setup", get(pages::look).post(pages::step).layer(DefaultBodyLimit::max(guard::MAX_FORM))),
         ("/static/{file}", get(pages::file)),
+        (
+            "/sign-in",
+            get(pages::sign_in_form).post(pages::sign_in).layer(DefaultBodyLimit::max(pages::MAX_BODY)),
+        ),
+        ("/sign-out", post(pages::sign_out).layer(DefaultBodyLimit::max(pages::MAX_BODY))),
         ("/api/sites", get(api::sites)),
         ("/api/sites/{site}/now", get(api::now)),
         ("/api/sites/{site}/history", get(api::history)),
@@ -275,10 +294,16 @@ fn routes() -> Vec<(&'static str, MethodRouter<Arc<Shared>>)> {
             post(exchange::upload).layer(DefaultBodyLimit::max(exchange::MAX_IMPORT)),
         ),
         ("/live/{site}", get(live::live)),
+        ("/live/{site}/channels", get(live::channels)),
         ("/health", get(api::health)),
         ("/metrics", get(api::metrics)),
         ("/openapi.json", get(openapi::document)),
     ]
+}
+
+/// Whether a path is a file of the pages: it says nothing of the house.
+fn is_static(path: &str) -> bool {
+    path.starts_with("/static/")
 }
 
 fn router(shared: &Arc<Shared>) -> Router {

@@ -5,12 +5,36 @@
 
 use std::collections::BTreeMap;
 
+use bytes::Bytes;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use super::advice::{AlertNow, EvNow, RoomNow};
 use super::views::{compare::Comparison, notes::Annotation, verify::Proven};
 use crate::site::Site;
+use crate::units::{Stamp, Watts};
+
+/// What the channels of a site show.
+#[derive(Clone, Debug, Default, Deserialize, Serialize, ToSchema)]
+pub struct ChannelsNow {
+    /// The site's id.
+    pub site: String,
+    /// The second that the values belong to, in UTC (RFC 3339).
+    pub at: String,
+    /// Each channel by its name, in W as its device sends it, before the map turns or doubles it; `null`
+    /// where nothing fresh came.
+    #[schema(example = json!({"house/5": 240.0, "house/6": null}))]
+    pub channels: BTreeMap<String, Option<f64>>,
+}
+
+/// The body of [`ChannelsNow`], by the order of the map's channels.
+pub fn channels_body(site: &Site, at: Stamp, values: &[Option<Watts>]) -> Bytes {
+    let names = site.channels.iter().map(|channel| channel.name.clone());
+    let channels = names.zip(values.iter().map(|value| value.map(|watts| watts.0))).collect();
+    let at = super::api::utc(at);
+    let body = ChannelsNow { site: site.id.clone(), at, channels };
+    serde_json::to_vec(&body).expect("names and numbers are always JSON").into()
+}
 
 /// The sites that the daemon has maps of.
 #[derive(Clone, Debug, Deserialize, Serialize, ToSchema)]

@@ -8,6 +8,7 @@
     reason = "the bans keep clock, files and sockets out of the core; tests live outside of it"
 )]
 
+mod access;
 mod architecture;
 mod books;
 mod central;
@@ -34,4 +35,5 @@ mod pv_at_night;
 mod real_house;
 mod real_house_replay;
 mod service;
+mod set_up;
 mod store_care;

@@ -15,15 +15,19 @@ mod findings;
 mod history;
 mod now;
 mod numbers;
+mod panel;
 mod period;
 mod problem;
 mod rank;
+mod setup;
+mod sign_in;
 mod sites;
 mod stacks;
 mod statics;
 mod templates;
 mod typical;
 mod uses;
+mod verify;
 mod words;
 
 use std::convert::Infallible;
@@ -41,23 +45,35 @@ pub(in crate::web) use findings::findings;
 pub(in crate::web) use history::history;
 pub(in crate::web) use now::{home, now};
 pub(in crate::web) use numbers::Numbers;
+pub(in crate::web) use panel::{__path_panel, __path_schedule, panel, schedule};
 pub(in crate::web) use problem::problem;
+pub(in crate::web) use setup::{__path_look, __path_step, look, step};
+pub(in crate::web) use sign_in::{MAX_BODY, sign_in, sign_in_form, sign_out};
 pub(in crate::web) use sites::sites;
 pub(in crate::web) use statics::file;
+pub(in crate::web) use verify::{
+    __path_verify, __path_verify_form, MAX_FORM as MAX_VERIFY, verify, verify_form,
+};
 // The API's document finds a handler's description beside the handler.
 pub(in crate::web) use circuit::__path_circuit;
 pub(in crate::web) use findings::__path_findings;
 pub(in crate::web) use history::__path_history;
 pub(in crate::web) use now::{__path_home, __path_now};
+pub(in crate::web) use sign_in::{__path_sign_in, __path_sign_in_form, __path_sign_out};
 pub(in crate::web) use sites::__path_sites;
 pub(in crate::web) use statics::__path_file;
 
 use super::Shared;
+use super::access::Caller;
 use crate::site::Site;
 
 /// The pages of a site: name, words of the navigation, path below the site's own.
-const TABS: [(&str, &str, &str); 3] =
-    [("now", "Now", ""), ("history", "History", "history"), ("findings", "Is it right?", "findings")];
+const TABS: [(&str, &str, &str); 4] = [
+    ("now", "Now", ""),
+    ("history", "History", "history"),
+    ("panel", "Panel", "panel"),
+    ("findings", "Is it right?", "findings"),
+];
 
 /// What a page has to know of the request.
 #[derive(Clone, Debug)]
@@ -66,6 +82,8 @@ pub(in crate::web) struct Asked {
     pub(in crate::web) root: String,
     /// How numbers are written.
     pub(in crate::web) numbers: Numbers,
+    /// Who asks; `None` on the way to signing in.
+    pub(in crate::web) caller: Option<Caller>,
 }
 
 impl Asked {
@@ -75,7 +93,12 @@ impl Asked {
         let steps = path.matches('/').count().saturating_sub(1);
         let root = if steps == 0 { "./".to_owned() } else { "../".repeat(steps) };
         let languages = headers.get(header::ACCEPT_LANGUAGE).and_then(|value| value.to_str().ok());
-        Self { root, numbers: Numbers::of_languages(languages.unwrap_or_default()) }
+        Self { root, numbers: Numbers::of_languages(languages.unwrap_or_default()), caller: None }
+    }
+
+    /// Whether whoever asks may change anything: a display that reads by a token may not.
+    pub(in crate::web) fn may_change(&self) -> bool {
+        self.caller.as_ref().is_some_and(Caller::may_change)
     }
 }
 
@@ -83,7 +106,8 @@ impl<S: Sync> FromRequestParts<S> for Asked {
     type Rejection = Infallible;
 
     async fn from_request_parts(parts: &mut Parts, _state: &S) -> Result<Self, Infallible> {
-        Ok(Self::of(parts.uri.path(), &parts.headers))
+        let caller = parts.extensions.get().cloned();
+        Ok(Self { caller, ..Self::of(parts.uri.path(), &parts.headers) })
     }
 }
 
@@ -116,6 +140,12 @@ struct Frame<'a> {
     again_s: u32,
     decimal: &'static str,
     group: &'static str,
+    /// What the forms of this page hold, so that they count as the signed-in browser's own; empty where
+    /// nobody signs in.
+    csrf: &'a str,
+    /// Whether the browser signed in, and so can sign out.
+    signed_in: bool,
+    may_change: bool,
 }
 
 #[derive(Debug, Serialize)]
@@ -159,6 +189,9 @@ pub(in crate::web) fn show_as(
         again_s: page.again_s,
         decimal: asked.numbers.decimal(),
         group: asked.numbers.group(),
+        csrf: asked.caller.as_ref().and_then(|caller| caller.csrf.as_deref()).unwrap_or_default(),
+        signed_in: asked.caller.as_ref().is_some_and(|caller| caller.by_cookie),
+        may_change: asked.may_change(),
     };
     // Dots and slashes only, so that it needs no escaping.
     let root = Value::from_safe_string(asked.root.clone());

@@ -133,10 +133,15 @@ struct Charger {
 }
 
 /// The first page: the only site, or the list of them.
-#[utoipa::path(get, path = "/", responses((status = 200, body = String, content_type = "text/html")))]
+#[utoipa::path(get, path = "/", responses(
+    (status = 200, body = String, content_type = "text/html"),
+    (status = 303, description = "there is no site yet: to where one is set up"),
+))]
 pub(in crate::web) async fn home(State(shared): State<Arc<Shared>>, asked: Asked) -> Response {
     let sites = Arc::clone(&shared.state.sites.borrow());
     match &sites[..] {
+        // Whoever may set one up is led there.
+        [] if asked.may_change() => super::sign_in::to("./setup"),
         [] => problem::no_site(&shared, &asked),
         [site] => of_site(&shared, &asked, site).await,
         _ => super::sites::sites(State(Arc::clone(&shared)), asked, Query(Vec::new())).await,
@@ -432,6 +437,7 @@ fn part_in_words(part: &Part, why: &str) -> String {
         Part::Publish => "Figures are not published",
         Part::Hub => "The hubs are not told",
         Part::Maps => "The changed map was refused, and the one before it still runs",
+        Part::Certificate => "The certificate of this page was not renewed",
         Part::Central(_) => "A central store is behind",
         Part::Channels(_) => "Some channels are silent",
         Part::Loading(_) => "A breaker carries too much",

@@ -11,9 +11,12 @@ use super::templates::on_disk;
 use crate::web::answer;
 
 /// Name, content type, text.
-const FILES: [(&str, &str, &str); 3] = [
+const FILES: [(&str, &str, &str); 6] = [
     ("style.css", "text/css; charset=utf-8", include_str!("static/style.css")),
     ("page.js", "text/javascript; charset=utf-8", include_str!("static/page.js")),
+    ("panel.js", "text/javascript; charset=utf-8", include_str!("static/panel.js")),
+    ("setup.js", "text/javascript; charset=utf-8", include_str!("static/setup.js")),
+    ("verify.js", "text/javascript; charset=utf-8", include_str!("static/verify.js")),
     ("icon.svg", "image/svg+xml", include_str!("static/icon.svg")),
 ];
 

@@ -24,7 +24,16 @@ const TEMPLATES: &[(&str, &str)] = &[
     ("circuit.html", include_str!("templates/circuit.html")),
     ("sites.html", include_str!("templates/sites.html")),
     ("findings.html", include_str!("templates/findings.html")),
+    ("panel.html", include_str!("templates/panel.html")),
     ("problem.html", include_str!("templates/problem.html")),
+    ("setup-channels.html", include_str!("templates/setup-channels.html")),
+    ("setup-check.html", include_str!("templates/setup-check.html")),
+    ("setup-done.html", include_str!("templates/setup-done.html")),
+    ("setup-house.html", include_str!("templates/setup-house.html")),
+    ("setup-look.html", include_str!("templates/setup-look.html")),
+    ("setup-macros.html", include_str!("templates/setup-macros.html")),
+    ("sign-in.html", include_str!("templates/sign-in.html")),
+    ("verify.html", include_str!("templates/verify.html")),
 ];
 
 /// Fills in a template. Values are escaped, and a name that is missing is an error, not a gap.

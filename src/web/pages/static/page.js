@@ -228,7 +228,9 @@
   // Notes go through the API, as every program's do.
   async function send(url, options, told) {
     try {
-      const answer = await fetch(url, options);
+      // Where the browser signed in, what changes something has to say that a page of its own sends it.
+      const headers = { ...options.headers, "X-CSRF-Token": root.csrf };
+      const answer = await fetch(url, { ...options, headers });
       if (answer.ok) { location.reload(); return; }
       const why = await answer.json().catch(() => ({}));
       told(why.error ? `${why.error}; ${why.hint}` : `It was refused (${answer.status}).`);
