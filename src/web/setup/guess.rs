@@ -49,6 +49,9 @@ pub(super) fn slug(text: &str) -> String {
     if slug.is_empty() { "site".to_owned() } else { slug.to_owned() }
 }
 
+/// One of the places that share a pattern: its place in the list, the channel's name, and its level.
+type Member = (usize, String, usize);
+
 /// Sorts places into devices: again and again the pattern that the most of those left share, and of equal
 /// ones that whose channel's name has a number in it, or stands furthest behind.
 pub(super) fn devices(places: &[Place]) -> Vec<Guess> {
@@ -57,7 +60,7 @@ pub(super) fn devices(places: &[Place]) -> Vec<Guess> {
     left.dedup();
     let mut found = Vec::new();
     while !left.is_empty() {
-        let mut shared: BTreeMap<(String, String), Vec<(usize, String, usize)>> = BTreeMap::new();
+        let mut shared: BTreeMap<(String, String), Vec<Member>> = BTreeMap::new();
         for (index, place) in left.iter().enumerate() {
             for (topic, pointer, channel, at) in patterns(place) {
                 shared.entry((topic, pointer)).or_default().push((index, channel, at));
