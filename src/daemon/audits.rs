@@ -6,15 +6,20 @@
 use std::sync::Arc;
 use std::time::Duration;
 
-use tokio::sync::watch;
+use bytes::Bytes;
+use serde::Serialize;
+use tokio::sync::{mpsc, watch};
 
+use super::intake::Control;
 use crate::audit::{Report, audit, since};
+use crate::calendar::Zone;
 use crate::clock::Clock;
 use crate::reading::SiteIndex;
 use crate::site::Site;
 use crate::status::{Board, Part};
 use crate::store::Reader;
-use crate::units::{Span, Stamp};
+use crate::units::Span;
+use crate::web::views::audit::{AuditBody, AuditFinding, body};
 
 /// Findings rest on a day of readings, so nothing changes faster.
 const EVERY: Duration = Duration::from_secs(3600);
@@ -23,52 +28,110 @@ const FIRST: Duration = Duration::from_secs(20);
 /// What is looked at.
 const BACK: Span = Span::DAY;
 
-/// Audits until it is told to stop.
-pub(super) async fn run(
+/// Findings that one message holds, errors first: a map of forty circuits that are all wrong has as many, about
+/// 80 kB. How many more there are is said.
+const FINDINGS: usize = 50;
+
+/// What audits need.
+#[derive(Clone)]
+pub(super) struct Audits {
     reader: Reader,
-    mut sites: watch::Receiver<Vec<Arc<Site>>>,
     board: Arc<Board>,
+    /// To whom findings go.
+    control: mpsc::Sender<Control>,
     clock: Clock,
-    mut stopped: watch::Receiver<bool>,
-) {
-    let mut wait = FIRST;
-    loop {
-        tokio::select! {
-            () = tokio::time::sleep(wait) => {}
-            changed = sites.changed() => {
-                if changed.is_err() {
+}
+
+/// The body of the topic of findings.
+#[derive(Serialize)]
+struct Body {
+    site: String,
+    start: Option<String>,
+    end: Option<String>,
+    summary: String,
+    findings: Vec<AuditFinding>,
+    /// Findings that this message has no room for.
+    more: usize,
+}
+
+impl Audits {
+    pub(super) fn new(
+        reader: Reader,
+        board: Arc<Board>,
+        control: mpsc::Sender<Control>,
+        clock: Clock,
+    ) -> Self {
+        Self { reader, board, control, clock }
+    }
+
+    /// Audits until it is told to stop.
+    pub(super) async fn run(
+        self,
+        mut sites: watch::Receiver<Vec<Arc<Site>>>,
+        mut stopped: watch::Receiver<bool>,
+    ) {
+        let mut wait = FIRST;
+        loop {
+            tokio::select! {
+                () = tokio::time::sleep(wait) => {}
+                changed = sites.changed() => {
+                    if changed.is_err() {
+                        return;
+                    }
+                    // A mended map is judged anew at once.
+                    wait = FIRST;
+                    continue;
+                }
+                _ = stopped.wait_for(|stop| *stop) => return,
+            }
+            wait = EVERY;
+            let list = sites.borrow().clone();
+            for (place, site) in list.into_iter().enumerate() {
+                let (audits, index) = (self.clone(), SiteIndex(place as u32));
+                let work = tokio::task::spawn_blocking(move || audits.one(index, &site));
+                let Ok(body) = work.await else { return };
+                if *stopped.borrow() {
                     return;
                 }
-                // A mended map is judged anew at once.
-                wait = FIRST;
-                continue;
+                if let Some(body) = body {
+                    // A daemon that stops takes nothing more.
+                    let _ = self.control.send(Control::Findings(index, body)).await;
+                }
             }
-            _ = stopped.wait_for(|stop| *stop) => return,
         }
-        wait = EVERY;
-        let list = sites.borrow().clone();
-        for (place, site) in list.into_iter().enumerate() {
-            let (reader, board) = (reader.clone(), Arc::clone(&board));
-            let work = move || one(&reader, SiteIndex(place as u32), &site, &board, clock.now());
-            if *stopped.borrow() || tokio::task::spawn_blocking(work).await.is_err() {
-                return;
+    }
+
+    /// Audits a site; gives the body of its topic. A place whose map is gone has nothing to say.
+    fn one(&self, index: SiteIndex, site: &Site) -> Option<Bytes> {
+        let (part, now) = (Part::Audit(site.id.clone()), self.clock.now());
+        if site.channels.is_empty() {
+            self.board.forget(&part);
+            return None;
+        }
+        let span = now - BACK..now;
+        let from = since(site, &span);
+        match self.reader.source(index).evidence(site, from..now) {
+            Ok(evidence) => {
+                let report = audit(site, &evidence);
+                self.board.report(part, report.open().next().is_none(), words(&report), now);
+                topic_body(site, &report)
+            }
+            Err(error) => {
+                tracing::warn!(site = site.id, %error, "the map could not be audited");
+                None
             }
         }
     }
 }
 
-fn one(reader: &Reader, index: SiteIndex, site: &Site, board: &Board, now: Stamp) {
-    let part = Part::Audit(site.id.clone());
-    let span = now - BACK..now;
-    let from = since(site, &span);
-    match reader.source(index).evidence(site, from..now) {
-        Ok(evidence) => {
-            let report = audit(site, &evidence);
-            let open = report.open().count();
-            board.report(part, open == 0, words(&report), now);
-        }
-        Err(error) => tracing::warn!(site = site.id, %error, "the map could not be audited"),
-    }
+fn topic_body(site: &Site, report: &Report) -> Option<Bytes> {
+    let zone = Zone::new(&site.time_zone).ok()?;
+    let AuditBody { site, start, end, summary, mut findings, .. } = body(&zone, report);
+    let more = findings.len().saturating_sub(FINDINGS);
+    findings.truncate(FINDINGS);
+    let body = Body { site, start, end, summary, findings, more };
+    // Text and finite numbers: there is nothing in it that JSON cannot hold.
+    serde_json::to_vec(&body).ok().map(Bytes::from)
 }
 
 /// The findings in a line.
@@ -78,9 +141,11 @@ fn words(report: &Report) -> String {
     if more > 0 {
         findings.push(format!("{more} more"));
     }
+    let accepted = report.findings.len() - report.open().count();
+    let accepted = if accepted > 0 { format!("; {accepted} accepted in the map") } else { String::new() };
     if findings.is_empty() {
-        report.summary()
+        format!("{}{accepted}", report.summary())
     } else {
-        format!("{}; see `panelwright audit`", findings.join("; "))
+        format!("{}{accepted}; see `panelwright audit`", findings.join("; "))
     }
 }

@@ -9,6 +9,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use anyhow::{Context, Result, bail};
+use bytes::Bytes;
 use tokio::sync::{Notify, mpsc, oneshot, watch};
 use tokio::time::{Instant, sleep_until, timeout_at};
 
@@ -47,6 +48,8 @@ pub(super) enum Control {
     Reload(oneshot::Sender<Result<()>>),
     /// Lead a charger: site by its id, command, answer.
     Lead(String, surplus::Command, oneshot::Sender<Result<surplus::Settings, surplus::Refused>>),
+    /// What the audit finds at a site, as the body of its topic.
+    Findings(SiteIndex, Bytes),
     /// Stop in order.
     Stop,
 }
@@ -205,6 +208,10 @@ impl Intake {
                     }
                     Some(Control::Lead(site, command, answer)) => {
                         let _ = answer.send(self.lead(&site, command));
+                    }
+                    Some(Control::Findings(site, body)) => {
+                        let messages = self.live.on_findings(site, body);
+                        self.publish(messages);
                     }
                     Some(Control::Stop) | None => break,
                 },

@@ -106,6 +106,11 @@ impl Live {
         self.publisher.on_tick(now)
     }
 
+    /// What the audit finds at a site.
+    pub fn on_findings(&mut self, site: SiteIndex, body: Bytes) -> Vec<Message> {
+        self.publisher.on_findings(site, body)
+    }
+
     pub fn on_up(&mut self, now: Stamp) -> Vec<Message> {
         self.board.report(Part::Publish, true, "", now);
         self.publisher.on_up(now)

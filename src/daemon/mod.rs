@@ -189,7 +189,8 @@ impl Daemon {
         let shown =
             front::Shown { sites: sites_there, list: list_there, now, channels, steps: Arc::clone(&steps) };
         let front = front.open(shown, set_up, access, (&store, &directory), stopped.clone())?;
-        tokio::spawn(audits::run(reader.clone(), central_sites, Arc::clone(&board), clock, stopped));
+        let audits = audits::Audits::new(reader.clone(), Arc::clone(&board), control.clone(), clock);
+        tokio::spawn(audits.run(central_sites, stopped));
 
         let hub = hub::start(hub::Parts {
             broker: config.hub,

@@ -2,6 +2,8 @@
 
 use std::collections::BTreeMap;
 
+use bytes::Bytes;
+
 use super::guidance::alerts_body;
 use super::output::{Message, Now, Output};
 use super::publisher::Options;
@@ -9,7 +11,7 @@ use crate::reading::SiteIndex;
 use crate::site::Site;
 use crate::units::Stamp;
 
-/// Two retained JSON messages per site, its figures and its alerts, and a retained `online` or
+/// Three retained JSON messages per site, its figures, its alerts and what the audit finds, and a retained `online` or
 /// `offline` for the daemon.
 ///
 /// An MQTT connection has one last will, so that the topic that it marks stale is one per daemon,
@@ -17,6 +19,7 @@ use crate::units::Stamp;
 pub(super) struct Json {
     topic: Option<String>,
     alerts: Option<String>,
+    findings: Option<String>,
     state: String,
     /// The alerts that were said of each site: they change seldom, and are said when they do.
     said: BTreeMap<SiteIndex, String>,
@@ -32,6 +35,7 @@ impl Json {
         Self {
             topic: options.json.clone(),
             alerts: options.alerts.clone(),
+            findings: options.findings.clone(),
             state: options.state.clone(),
             said: BTreeMap::new(),
         }
@@ -62,9 +66,14 @@ impl Output for Json {
         }
     }
 
+    fn on_findings(&mut self, site: &Site, body: &Bytes, out: &mut Vec<Message>) {
+        out.extend(of_site(self.findings.as_ref(), site).map(|topic| Message::retained(topic, body.clone())));
+    }
+
     fn on_removed(&mut self, site: &Site, out: &mut Vec<Message>) {
         out.extend(of_site(self.topic.as_ref(), site).map(Message::clear));
         out.extend(of_site(self.alerts.as_ref(), site).map(Message::clear));
+        out.extend(of_site(self.findings.as_ref(), site).map(Message::clear));
     }
 
     fn on_shutdown(&mut self, _at: Stamp, out: &mut Vec<Message>) {
@@ -74,6 +83,7 @@ impl Output for Json {
     fn retains(&self, site: &Site, _at: Stamp, topics: &mut Vec<String>) {
         topics.extend(of_site(self.topic.as_ref(), site));
         topics.extend(of_site(self.alerts.as_ref(), site));
+        topics.extend(of_site(self.findings.as_ref(), site));
     }
 
     fn retains_always(&self, topics: &mut Vec<String>) {

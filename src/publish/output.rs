@@ -69,6 +69,9 @@ pub trait Output: Send {
     /// The energies of a site's local day so far.
     fn on_today(&mut self, _index: SiteIndex, _site: &Site, _today: &Arc<Today>, _out: &mut Vec<Message>) {}
 
+    /// What the audit finds at a site, as JSON.
+    fn on_findings(&mut self, _site: &Site, _body: &Bytes, _out: &mut Vec<Message>) {}
+
     /// A property was asked to be set: what holds for its charger now, or why not.
     fn on_command(
         &mut self,

@@ -25,6 +25,8 @@ pub struct Options {
     pub json: Option<String>,
     /// Topic of a site's alerts; `{site}` stands for its id. `None` publishes none.
     pub alerts: Option<String>,
+    /// Topic of what the audit finds at a site; `{site}` stands for its id. `None` publishes nothing.
+    pub findings: Option<String>,
     /// Topic that says `online` or `offline`; it is the connection's last will too.
     pub state: String,
     /// The least time between two messages of one site.
@@ -48,6 +50,7 @@ impl Default for Options {
         Self {
             json: Some("panelwright/{site}/now".into()),
             alerts: Some("panelwright/{site}/alerts".into()),
+            findings: Some("panelwright/{site}/findings".into()),
             state: "panelwright/state".into(),
             min_interval: Span::from_seconds(1),
             max_interval: MAX_INTERVAL,
@@ -67,6 +70,7 @@ impl Options {
         Self {
             json: settings.json.clone(),
             alerts: settings.alerts.clone(),
+            findings: settings.findings.clone(),
             state: settings.state.clone(),
             min_interval: span(settings.min_interval),
             max_interval: span(settings.max_interval),
@@ -111,6 +115,8 @@ struct Line {
     site: Arc<Site>,
     latest: Option<Latest>,
     sent: Option<Sent>,
+    /// What the last audit found, as JSON.
+    findings: Option<Bytes>,
 }
 
 struct Latest {
@@ -206,6 +212,7 @@ impl Publisher {
         for index in 0..self.sites.len() {
             self.sites[index].sent = None;
             self.send(index, now, &mut out);
+            self.say_findings(index, &mut out);
         }
         out
     }
@@ -248,6 +255,25 @@ impl Publisher {
             }
         }
         out
+    }
+
+    /// What the audit finds at a site, as the body of its topic. It goes out if it is something else than
+    /// before, and wholly again after each reconnection.
+    pub fn on_findings(&mut self, site: SiteIndex, body: Bytes) -> Vec<Message> {
+        let mut out = Vec::new();
+        let index = site.0 as usize;
+        if let Some(line) = self.sites.get_mut(index).filter(|line| line.findings.as_ref() != Some(&body)) {
+            line.findings = Some(body);
+            self.say_findings(index, &mut out);
+        }
+        out
+    }
+
+    fn say_findings(&mut self, index: usize, out: &mut Vec<Message>) {
+        let Line { site, findings: Some(body), .. } = &self.sites[index] else { return };
+        if self.up {
+            self.outputs.iter_mut().for_each(|output| output.on_findings(site, body, out));
+        }
     }
 
     /// A property of a charger was asked to be set: says what it is now, and why not if it is not
@@ -354,7 +380,7 @@ impl Publisher {
 
 impl Line {
     fn new(site: Arc<Site>) -> Self {
-        Self { site, latest: None, sent: None }
+        Self { site, latest: None, sent: None, findings: None }
     }
 
     /// When the latest figures are to go out: at once if none went out before, after

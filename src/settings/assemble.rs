@@ -281,6 +281,7 @@ fn check_central_names(layers: &Layers, problems: &mut Problems) {
 fn publish(layers: &Layers, problems: &mut Problems) -> Option<Publish> {
     let json = topic_of_site(layers, "publish.json", problems);
     let alerts = topic_of_site(layers, "publish.alerts", problems);
+    let findings = topic_of_site(layers, "publish.findings", problems);
     let state = layers.text("publish.state").and_then(|text| topic(layers, "publish.state", text, problems));
     let min = layers.number("publish.min_interval_s", 0.0..=MINUTE_S, problems);
     let max = layers.number("publish.max_interval_s", 1.0..=MINUTE_S, problems);
@@ -302,6 +303,7 @@ fn publish(layers: &Layers, problems: &mut Problems) -> Option<Publish> {
     Some(Publish {
         json: json?,
         alerts: alerts?,
+        findings: findings?,
         state: state?,
         min_interval: Duration::from_secs_f64(min),
         max_interval: Duration::from_secs_f64(max),
@@ -328,8 +330,8 @@ fn topic_of_site(layers: &Layers, path: &str, problems: &mut Problems) -> Option
 
 /// A topic to publish at (MQTT 5, 4.7); in those of a site `{site}` is where its id goes.
 fn topic(layers: &Layers, path: &str, text: String, problems: &mut Problems) -> Option<String> {
-    let site =
-        if matches!(path, "publish.json" | "publish.alerts" | "commands.json") { "{site}" } else { "" };
+    let of_site = ["publish.json", "publish.alerts", "publish.findings", "commands.json"].contains(&path);
+    let site = if of_site { "{site}" } else { "" };
     let why = match () {
         () if text.is_empty() => "is empty",
         () if text.contains(['+', '#']) => "holds a wildcard, which nobody can publish at",

@@ -81,6 +81,7 @@ pub const KEYS: &[Key] = &[
     key("central.gzip", Kind::Flag, Some("true")),
     key("publish.json", Kind::Text, Some("panelwright/{site}/now")),
     key("publish.alerts", Kind::Text, Some("panelwright/{site}/alerts")),
+    key("publish.findings", Kind::Text, Some("panelwright/{site}/findings")),
     key("publish.state", Kind::Text, Some("panelwright/state")),
     key("publish.min_interval_s", Kind::Number, Some("1")),
     key("publish.max_interval_s", Kind::Number, Some("60")),

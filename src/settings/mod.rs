@@ -153,6 +153,8 @@ pub struct Publish {
     pub json: Option<String>,
     /// Topic of a site's retained alerts, with `{site}` in it; `None`: none are published.
     pub alerts: Option<String>,
+    /// Topic of what the audit finds at a site, with `{site}` in it; `None`: nothing is published.
+    pub findings: Option<String>,
     /// Topic that says whether the daemon is connected.
     pub state: String,
     /// Shortest time between two messages of one site.

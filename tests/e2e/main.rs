@@ -17,6 +17,7 @@ mod commands;
 mod counters;
 mod day_lengths;
 mod demo;
+mod demo_faults;
 mod deploy;
 mod documents;
 mod harness;
