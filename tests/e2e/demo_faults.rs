@@ -149,7 +149,7 @@ fn a_running_daemon_finds_it_and_forgets_it_once_the_map_is_mended() {
         line.split_whitespace().nth(1).map(str::to_owned)
     };
     let page = poll(PATIENCE, || line("page")).unwrap_or_else(|| panic!("no page: {}", demo.log()));
-    let broker = line("broker").expect("the broker's address");
+    let broker = poll(PATIENCE, || line("broker")).expect("the broker's address");
     let port = broker.rsplit(':').next().and_then(|port| port.parse().ok()).expect("a port");
     let heard = Subscriber::connect(port, "panelwright/+/findings");
     let part = || {

@@ -130,9 +130,30 @@ fn a_clock_that_was_set_back_silences_nobody() {
 }
 
 #[test]
+fn findings_are_said_when_they_change_and_wholly_after_a_reconnection() {
+    let sites = houses(&["a", "b"]);
+    let mut publisher = Publisher::new(Options::default(), &sites);
+    let found = |text: &'static str| Message::retained("panelwright/b/findings", text);
+    let body = |text: &'static str| Bytes::from_static(text.as_bytes());
+    // The broker is away: nothing is lost by it.
+    assert_eq!(publisher.on_findings(SiteIndex(1), body("1")), []);
+    assert!(publisher.on_up(after(0.0)).contains(&found("1")));
+    assert_eq!(publisher.on_findings(SiteIndex(1), body("1")), [], "no news");
+    assert_eq!(publisher.on_findings(SiteIndex(1), body("2")), [found("2")]);
+    assert_eq!(publisher.on_findings(SiteIndex(7), body("3")), [], "no such site");
+    publisher.on_down();
+    assert!(publisher.on_up(after(9.0)).contains(&found("2")));
+    // A map that was read again says nothing of it until it is audited anew; a site that is gone is taken back.
+    assert_eq!(publisher.on_sites(&houses(&["a", "b"])), []);
+    let gone = publisher.on_sites(&houses(&["a"]));
+    assert!(gone.contains(&Message::clear("panelwright/b/findings")), "{gone:?}");
+}
+
+#[test]
 fn a_site_that_is_gone_is_taken_back_even_if_the_broker_was_away() {
     let sites = houses(&["a", "b"]);
-    let mut publisher = Publisher::new(Options { alerts: None, ..Options::default() }, &sites);
+    let options = Options { alerts: None, findings: None, ..Options::default() };
+    let mut publisher = Publisher::new(options, &sites);
     publisher.on_up(after(0.0));
     let now = flows(after(0.0), &[(Grid, Some(1.0))]);
     publisher.on_flows(SiteIndex(0), &now, &Arc::default(), &Bytes::from("x"), after(0.0));
