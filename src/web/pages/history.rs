@@ -12,18 +12,13 @@ use serde::Serialize;
 use super::ask::{self, Trouble};
 use super::period::{Length, Period};
 use super::stacks::{self, Layer, Show};
-use super::{Asked, Numbers, Page, problem, show, words};
-use crate::chart::{Axis, Kind, Piece, Slot, Stack};
+use super::{Asked, Numbers, Page, charts, problem, said, show, words};
+use crate::chart::{Axis, Slot, Stack};
 use crate::site::Site;
-use crate::web::views::compare::Difference;
 use crate::web::{HistoryBody, Shared, View};
 
 /// One of an interval's totals.
 type Total = fn(&crate::web::HistoryInterval) -> Option<f64>;
-
-/// CSS pixels of the charts.
-const TALL: u32 = 280;
-const LOW: u32 = 110;
 
 /// What the address says.
 #[derive(Clone, Debug)]
@@ -151,12 +146,12 @@ pub(super) struct Chart {
 }
 
 #[derive(Debug, Serialize)]
-struct KeyRow {
-    key: String,
+pub(super) struct KeyRow {
+    pub(super) key: String,
     class: String,
     label: String,
     circuit: Option<String>,
-    kwh: Option<f64>,
+    pub(super) kwh: Option<f64>,
     share: Option<f64>,
 }
 
@@ -233,8 +228,8 @@ async fn energy(
     let sums = sums(&body);
     let page = EnergyPage {
         steps: Steps::of(wanted, period),
-        said: said(asked.numbers, period, &body, &layers, &sums),
-        charts: charts(asked.numbers, site, period, &body, &layers),
+        said: said::of(asked.numbers, period, &body, &layers, &sums),
+        charts: charts::of(asked.numbers, site, period, &body, &layers),
         key: key(&layers, sums[0].kwh),
         shows: choices_of_layers(wanted, period),
         compares: choices_of_compare(wanted, period),
@@ -331,89 +326,6 @@ fn key(layers: &[Layer], consumption: Option<f64>) -> Vec<KeyRow> {
     rows
 }
 
-fn charts(
-    numbers: Numbers,
-    site: &Arc<Site>,
-    period: &Period,
-    body: &HistoryBody,
-    layers: &[Layer],
-) -> Vec<Chart> {
-    let count = body.intervals.len();
-    let starts: Vec<&str> = body.intervals.iter().map(|one| one.start.as_str()).collect();
-    let kind = if period.length == Length::Day { Kind::Area } else { Kind::Bars };
-    let marks = marks(body);
-    // A day is drawn as power, which is read more easily than the energy of a quarter-hour.
-    let (unit, factor) = if kind == Kind::Area { ("kW", 4.0) } else { ("kWh", 1.0) };
-    let draw = |label: String, mut slots: Vec<Slot>, height: u32, shows_coverage: bool| {
-        for slot in &mut slots {
-            slot.pieces.iter_mut().for_each(|piece| piece.value *= factor);
-            slot.ghost = slot.ghost.map(|ghost| ghost * factor);
-        }
-        let axis = Stack::axis(&slots, if height > 200 { 4 } else { 2 });
-        let marks = if shows_coverage { marks.clone() } else { Vec::new() };
-        let stack =
-            Stack { label, slots, kind, ticks: period.ticks(&starts), height, axis, marks, shows_coverage };
-        stack.draw(|value| numbers.number(value, axis.decimals()))
-    };
-    let mut used = stacks::slots(layers, count);
-    let then = body.comparison.as_ref().map(|comparison| &comparison.intervals);
-    for (index, slot) in used.iter_mut().enumerate() {
-        slot.coverage = stacks::coverage(&body.intervals[index], period.now.seconds());
-        slot.ghost = then.and_then(|then| then.get(index)?.totals.get("consumption")?.then_kwh);
-    }
-    let heading = period.heading();
-    let label = format!("What the house used, {heading}, stacked. The table below has every figure.");
-    let mut charts = vec![Chart { title: "What the house used", unit, svg: draw(label, used, TALL, true) }];
-    let pieces = |values: &[(&str, Option<f64>)]| Slot {
-        pieces: values
-            .iter()
-            .filter_map(|(class, value)| Some(Piece { class: (*class).to_owned(), value: (*value)? }))
-            .collect(),
-        ..Slot::default()
-    };
-    if site.circuits.iter().any(|circuit| circuit.latest().role == crate::site::Role::Pv) {
-        let slots = body.intervals.iter().map(|one| {
-            let left = one.generation_kwh.zip(one.self_consumed_kwh).map(|(all, here)| (all - here).max(0.0));
-            match one.self_consumed_kwh {
-                Some(here) => pieces(&[("sun", Some(here)), ("sun light", left)]),
-                None => pieces(&[("sun light", one.generation_kwh)]),
-            }
-        });
-        let label = format!("What the sun gave, {heading}: used here, and sent to the grid.");
-        charts.push(Chart {
-            title: "What the sun gave",
-            unit,
-            svg: draw(label, slots.collect(), LOW, false),
-        });
-    }
-    if !site.feeds.is_empty() {
-        let slots = body
-            .intervals
-            .iter()
-            .map(|one| pieces(&[("grid", one.import_kwh), ("grid light", one.export_kwh.map(|kwh| -kwh))]));
-        let label = format!("From the grid above the line, to the grid below it, {heading}.");
-        charts.push(Chart {
-            title: "From the grid, and to it",
-            unit,
-            svg: draw(label, slots.collect(), LOW, false),
-        });
-    }
-    charts
-}
-
-/// The bars in which something was noted.
-fn marks(body: &HistoryBody) -> Vec<usize> {
-    let time = |text: &str| text.parse::<jiff::Timestamp>().map(|at| at.as_second()).unwrap_or_default();
-    let starts: Vec<i64> = body.intervals.iter().map(|one| time(&one.start)).collect();
-    let mut marks: Vec<usize> = body
-        .annotations
-        .iter()
-        .map(|note| starts.partition_point(|start| *start <= time(&note.start)).saturating_sub(1))
-        .collect();
-    marks.dedup();
-    marks
-}
-
 fn notes(body: &HistoryBody) -> Vec<NoteRow> {
     let row = |note: &crate::web::views::notes::Annotation| NoteRow {
         id: note.id,
@@ -450,117 +362,6 @@ fn table(numbers: Numbers, wanted: &Wanted, period: &Period, body: &HistoryBody,
         })
     });
     Table { heads: heads.collect(), rows: rows.collect() }
-}
-
-/// What it comes to, in sentences.
-fn said(
-    numbers: Numbers,
-    period: &Period,
-    body: &HistoryBody,
-    layers: &[Layer],
-    sums: &[KeyRow],
-) -> Vec<String> {
-    let kwh = |value: f64| numbers.kwh(Some(value));
-    let find = |key: &str| sums.iter().find(|row| row.key == key).and_then(|row| row.kwh);
-    let mut said = Vec::new();
-    let so_far = if period.is_open() { " so far" } else { "" };
-    match find("consumption") {
-        Some(used) => said.push(format!("The house used {}{so_far}.", kwh(used))),
-        None => said.push("What the house used is not known.".to_owned()),
-    }
-    if let Some(whole) = body.comparison.as_ref().and_then(|comparison| comparison.whole.as_ref()) {
-        said.push(compared(numbers, whole.totals.get("consumption")));
-    }
-    let most = layers
-        .iter()
-        .filter(|layer| layer.key != "untracked")
-        .max_by(|one, other| one.total().unwrap_or(0.0).total_cmp(&other.total().unwrap_or(0.0)));
-    if let Some((layer, most)) =
-        most.and_then(|layer| Some((layer, layer.total()?))).filter(|(_, most)| *most > 0.0)
-    {
-        said.push(format!(
-            "The most went to {}: {}.",
-            lower(&layer.label, layer.circuit.is_some()),
-            kwh(most)
-        ));
-    }
-    if let Some(sun) = find("generation").filter(|sun| *sun > 0.0) {
-        let here = find("self").zip(find("consumption").filter(|used| *used > 0.0));
-        let stayed = here.map_or_else(String::new, |(here, used)| {
-            format!(
-                "; {} of it stayed, which is {} of what was used",
-                kwh(here),
-                numbers.percent(Some(here / used))
-            )
-        });
-        said.push(format!("The sun gave {}{stayed}.", kwh(sun)));
-        said.push(covered(period, body));
-    }
-    said.push(known(numbers, period, body));
-    said.retain(|sentence| !sentence.is_empty());
-    said
-}
-
-/// A label within a sentence: an end use in small letters, a circuit as it is written.
-fn lower(label: &str, is_circuit: bool) -> String {
-    if is_circuit || label.starts_with("EV") { label.to_owned() } else { label.to_lowercase() }
-}
-
-fn compared(numbers: Numbers, difference: Option<&Difference>) -> String {
-    let Some(difference) = difference else { return String::new() };
-    match (difference.difference_kwh, difference.difference_share, difference.then_kwh) {
-        (Some(more), Some(share), Some(then)) => {
-            let word = if more < 0.0 { "less" } else { "more" };
-            format!(
-                "That is {} {word} than in the same time before ({}).",
-                numbers.percent(Some(share.abs())),
-                numbers.kwh(Some(then))
-            )
-        }
-        _ => "With the same time before it cannot be compared: not enough of both is known.".to_owned(),
-    }
-}
-
-/// When the sun gave as much as the house used.
-fn covered(period: &Period, body: &HistoryBody) -> String {
-    let whole = |one: &&crate::web::HistoryInterval| {
-        one.generation_kwh.zip(one.consumption_kwh).is_some_and(|(sun, used)| sun > 0.0 && sun >= used)
-    };
-    let days: Vec<_> = body.intervals.iter().filter(whole).collect();
-    let (on, one, many) = match period.length {
-        Length::Day => ("In", "quarter-hour", "quarter-hours"),
-        Length::Year => ("In", "month", "months"),
-        _ => ("On", "day", "days"),
-    };
-    match days.last() {
-        None => format!("{on} no {one} did it give as much as the house used."),
-        Some(last) => {
-            let when = period.of_bar(&last.start, &last.end);
-            let count = days.len();
-            format!(
-                "{on} {count} {} it gave as much as the house used or more, last: {when}.",
-                if count == 1 { one } else { many }
-            )
-        }
-    }
-}
-
-/// How much of the time is known.
-fn known(numbers: Numbers, period: &Period, body: &HistoryBody) -> String {
-    let (mut all, mut known) = (0.0, 0.0);
-    for one in &body.intervals {
-        if let Some(coverage) = stacks::coverage(one, period.now.seconds()) {
-            all += one.seconds as f64;
-            known += coverage * one.seconds as f64;
-        }
-    }
-    match known / all {
-        share if all == 0.0 || share >= 0.995 => String::new(),
-        share => format!(
-            "All totals are known for {} of the time; the strip below the chart shows where not.",
-            numbers.percent(Some(share))
-        ),
-    }
 }
 
 /// A scale in W, for charts of power.

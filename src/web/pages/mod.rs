@@ -9,6 +9,7 @@
 //! content security policy allows neither. What is drawn is SVG with classes ([`crate::chart`]).
 
 mod ask;
+mod charts;
 mod circuit;
 mod covered;
 mod findings;
@@ -19,6 +20,7 @@ mod panel;
 mod period;
 mod problem;
 mod rank;
+mod said;
 mod setup;
 mod sign_in;
 mod sites;
