@@ -260,7 +260,7 @@ mod tests {
     }
 
     fn chart(slots: Vec<Slot>) -> Stack {
-        let axis = Stack::axis(&slots, 2);
+        let axis = Stack::axis(&slots, 3);
         Stack {
             label: "Energy of <two> days".to_owned(),
             slots,
