@@ -1,4 +1,5 @@
-//! The pages in a real browser, against `panelwright demo`: `tests/page/pages.py` does what a person would.
+//! The pages in a real browser, against `panelwright demo`: `tests/page/pages.py` and
+//! `panels.py` do what a person would.
 //!
 //! Screenshots stay in `target/tests/pages`, to be looked at.
 
@@ -52,11 +53,13 @@ fn a_person_finds_the_way_in_a_real_browser() {
     let now = format!("{base}api/sites/heron-lane/now");
     harness::eventually(harness::START, || harness::get(&now).is_ok_and(|answer| answer.status == 200));
 
-    let script = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/page/pages.py");
-    let output =
-        Command::new(&python).arg(script).arg(&base).arg(artefacts()).output().expect("python starts");
-    let text = [output.stdout.as_slice(), output.stderr.as_slice()].concat();
-    let text = String::from_utf8_lossy(&text);
-    assert!(output.status.success(), "{text}");
-    println!("{text}");
+    for script in ["pages.py", "panels.py"] {
+        let script = format!("{}/tests/page/{script}", env!("CARGO_MANIFEST_DIR"));
+        let output =
+            Command::new(&python).arg(&script).arg(&base).arg(artefacts()).output().expect("python starts");
+        let text = [output.stdout.as_slice(), output.stderr.as_slice()].concat();
+        let text = String::from_utf8_lossy(&text);
+        assert!(output.status.success(), "{text}");
+        println!("{text}");
+    }
 }
