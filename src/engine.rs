@@ -177,6 +177,7 @@ mod tests {
             name: "Barn".into(),
             time_zone: "UTC".into(),
             billing_day: 1,
+            late_window: None,
             loading: Default::default(),
             service: Service { system: System::SplitPhase120_240, main_breaker_a: None },
             devices: vec![Device {

@@ -26,6 +26,9 @@ const COMMIT_BUCKETS_S: [f64; 10] = [0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1,
 /// A part of the daemon whose state is known.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Part {
+    /// Deriving the splits of a site again after a correction of its map, by the site's id. It is
+    /// there while that goes on, and busy, not broken.
+    Rederive(String),
     /// The connection to the broker.
     Broker,
     /// The embedded store.
@@ -59,6 +62,7 @@ impl Part {
 impl fmt::Display for Part {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
+            Self::Rederive(site) => write!(f, "rederive/{site}"),
             Self::Broker => f.write_str("broker"),
             Self::Store => f.write_str("store"),
             Self::Publish => f.write_str("publish"),
@@ -165,6 +169,10 @@ pub struct Counters {
     pub tick_lag_seconds: SecondsGauge,
     /// Times that the connection to the broker was lost.
     pub broker_disconnections: Counter,
+    /// UTC days whose splits were derived again after a correction of a map.
+    pub days_rederived: Counter,
+    /// Minutes that a correction changed and that the outbox has not got yet.
+    pub minutes_to_correct: CountGauge,
 }
 
 impl Default for Counters {
@@ -182,6 +190,8 @@ impl Default for Counters {
             live_viewers: CountGauge::default(),
             tick_lag_seconds: SecondsGauge::default(),
             broker_disconnections: Counter::default(),
+            days_rederived: Counter::default(),
+            minutes_to_correct: CountGauge::default(),
         }
     }
 }
@@ -196,6 +206,7 @@ pub struct Board {
     commands: Family<ReasonLabel, Counter>,
     behind: Family<CentralLabel, CountGauge>,
     stale: Family<SiteLabel, CountGauge>,
+    rederiving: Family<SiteLabel, CountGauge>,
     registry: Registry,
 }
 
@@ -224,10 +235,16 @@ impl Board {
             "Changed minutes that a central store has not taken yet",
             behind.clone(),
         );
+        let rederiving = Family::default();
+        registry.register(
+            "days_to_rederive",
+            "UTC days whose splits wait to be derived again after a correction of the map",
+            rederiving.clone(),
+        );
         registry.register("channels_stale", "Channels of a site that have no fresh value", stale.clone());
         let starting = PartState { ok: false, why: "starting".into(), since: now };
         let parts = [(Part::Broker, starting.clone()), (Part::Store, starting)].into();
-        Self { counters, parts: Mutex::new(parts), refused, commands, behind, stale, registry }
+        Self { counters, parts: Mutex::new(parts), refused, commands, behind, stale, rederiving, registry }
     }
 
     /// Says how a part is. `since` moves only when `ok` changes.
@@ -283,6 +300,21 @@ impl Board {
         self.stale.get_or_create(&label).set(channels as i64);
     }
 
+    /// How many UTC days of a site wait for their splits to be derived again; with 0 it is done.
+    pub fn rederiving(&self, site: &str, days: u64, now: Stamp) {
+        let label = SiteLabel { site: site.to_owned() };
+        self.rederiving.get_or_create(&label).set(i64::try_from(days).unwrap_or(i64::MAX));
+        let part = Part::Rederive(site.to_owned());
+        if days == 0 {
+            self.forget(&part);
+            return;
+        }
+        let why = format!(
+            "deriving import, export and the other splits again under the corrected map: {days} days left"
+        );
+        self.report(part, true, why, now);
+    }
+
     /// Every part's state now.
     pub fn snapshot(&self) -> Snapshot {
         let parts: Vec<_> = self.parts().iter().map(|(part, state)| (part.clone(), state.clone())).collect();
@@ -327,6 +359,11 @@ fn register_counters(registry: &mut Registry, counters: &Counters) {
             "Times that the connection to the broker was lost",
             &counters.broker_disconnections,
         ),
+        (
+            "days_rederived",
+            "UTC days whose splits were derived again after a correction of a map",
+            &counters.days_rederived,
+        ),
     ] {
         registry.register(name, help, counter.clone());
     }
@@ -335,6 +372,11 @@ fn register_counters(registry: &mut Registry, counters: &Counters) {
             "messages_unacknowledged",
             "Messages received and not yet acknowledged to the broker",
             &counters.messages_unacknowledged,
+        ),
+        (
+            "minutes_to_correct",
+            "Minutes that a correction of a map changed and that central stores wait to be told",
+            &counters.minutes_to_correct,
         ),
         ("live_viewers", "Viewers of the live stream", &counters.live_viewers),
     ] {

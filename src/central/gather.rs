@@ -1,6 +1,6 @@
 //! The oldest marks of the outbox into a batch.
 
-use std::collections::{BTreeMap, HashSet};
+use std::collections::{BTreeMap, BTreeSet, HashSet};
 use std::sync::Arc;
 
 use anyhow::Context as _;
@@ -11,7 +11,7 @@ use super::{Backlog, Mark, Options, Outbox, Resolution};
 use crate::calendar::{Interval, Zone};
 use crate::history::{self, Summary};
 use crate::reading::SiteIndex;
-use crate::site::Site;
+use crate::site::{Site, figure_name};
 use crate::units::{Span, Stamp};
 
 /// Marks looked at for one batch. A mark is at least one line and most often a dozen, so that this
@@ -60,6 +60,8 @@ struct Wanted {
     seen: HashSet<(SiteIndex, Stamp)>,
     /// (mark, how many of `intervals` have to be sent for it to be done).
     complete: Vec<(u64, usize)>,
+    /// Figures that a correction changed, by interval.
+    corrected: BTreeMap<(SiteIndex, Stamp), BTreeSet<String>>,
 }
 
 /// Takes the oldest marks of a central store and makes at most `max_lines` lines of them, with the
@@ -82,8 +84,15 @@ pub(super) fn gather<O: Outbox>(
         let before = gathered.batch.len();
         let map = &sites[site.0 as usize];
         let figures = known.get(&(*site, *start)).map_or(&[][..], |summary| &summary.figures);
-        for (key, amount) in figures.iter().filter(|(_, amount)| amount.is_known()) {
+        let known = || figures.iter().filter(|(_, amount)| amount.is_known());
+        for (key, amount) in known() {
             gathered.batch.line(|body| point::write(body, map, &options.tags, *key, *start, *amount));
+        }
+        if let Some(corrected) = wanted.corrected.get(&(*site, *start)) {
+            let names: BTreeSet<String> = known().filter_map(|(key, _)| figure_name(map, *key)).collect();
+            for gone in corrected.difference(&names) {
+                gathered.batch.line(|body| point::take_back(body, map, &options.tags, gone, *start));
+            }
         }
         if gathered.batch.bytes() > MAX_BYTES && before > 0 {
             gathered.batch.truncate(before);
@@ -112,7 +121,7 @@ fn choose(
     let mut room = max_lines;
     'marks: for mark in marks {
         if let Some(site) = sites.get(mark.site.0 as usize) {
-            let most = point::most_lines(site);
+            let most = point::most_lines(site) + mark.corrected.len();
             let mut start = match within {
                 Some(within) if within.seq == mark.seq => within.from,
                 _ => mark.range.start.floor(step),
@@ -123,6 +132,10 @@ fn choose(
                     gathered.due = Some(settled);
                     gathered.within = partly(&wanted, mark, start);
                     break 'marks;
+                }
+                if !mark.corrected.is_empty() {
+                    let figures = mark.corrected.iter().cloned();
+                    wanted.corrected.entry((mark.site, start)).or_default().extend(figures);
                 }
                 if !wanted.seen.contains(&(mark.site, start)) {
                     if most > room && !wanted.intervals.is_empty() {

@@ -41,6 +41,9 @@ pub struct Mark {
     pub site: SiteIndex,
     /// From the start of the first minute to the end of the last.
     pub range: Range<Stamp>,
+    /// After a correction of the map: the figures ([`crate::site::figure_name`]) that follow from other
+    /// sums than before. What history does not know of them any more is taken back.
+    pub corrected: Vec<String>,
 }
 
 /// A record that a server will not take.

@@ -28,6 +28,32 @@ pub(super) fn write(
     amount: Amount,
 ) {
     let Some((measurement, own)) = name(site, key) else { return };
+    line(body, site, tags, (measurement, own), start, amount, mean_watts(amount));
+}
+
+/// Appends the point that takes one back: nothing of the figure of that name
+/// ([`crate::site::figure_name`]) is known in this interval, since the map was corrected. A server cannot
+/// be told to forget a point by this interface, but to replace it: no energy, over no time.
+pub(super) fn take_back(
+    body: &mut Vec<u8>,
+    site: &Site,
+    tags: &[(String, String)],
+    figure: &str,
+    start: Stamp,
+) {
+    let Some(named) = of_name(figure) else { return };
+    line(body, site, tags, named, start, Amount::default(), Some(0.0));
+}
+
+fn line(
+    body: &mut Vec<u8>,
+    site: &Site,
+    tags: &[(String, String)],
+    (measurement, own): (&str, OwnTags<'_>),
+    start: Stamp,
+    amount: Amount,
+    mean: Option<f64>,
+) {
     let mut all: Vec<(&str, &str)> = tags.iter().map(|(key, value)| (&**key, &**value)).collect();
     all.extend(own.iter().flatten());
     all.push(("site", &site.id));
@@ -40,7 +66,7 @@ pub(super) fn write(
     // Integers over a constant: never NaN, never infinite. A server may store what it cannot
     // read as 0, so nothing that a float cannot hold is ever written.
     let line = line.field("wh", watt_hours(amount.energy)).field("covered_s", amount.covered.as_seconds());
-    let line = match mean_watts(amount) {
+    let line = match mean {
         Some(mean) => line.field("mean_w", mean),
         None => line,
     };
@@ -103,6 +129,20 @@ fn name(site: &Site, key: FigureKey) -> Option<(&'static str, OwnTags<'_>)> {
         FigureKey::MainsLeg(Leg::A) => total("leg-a"),
         FigureKey::MainsLeg(Leg::B) => total("leg-b"),
         FigureKey::MainsLeg(Leg::C) => total("leg-c"),
+    }
+}
+
+/// Measurement and tags of a figure by its name.
+fn of_name(figure: &str) -> Option<(&'static str, OwnTags<'_>)> {
+    let (kind, of) = figure.split_once('/')?;
+    match kind {
+        "site" => Some(("panelwright_site", [Some(("figure", of)), None])),
+        "circuit" => Some(("panelwright_circuit", [Some(("circuit", of)), None])),
+        "bus" => {
+            let (bus, figure) = of.split_once('/')?;
+            Some(("panelwright_bus", [Some(("bus", bus)), Some(("figure", figure))]))
+        }
+        _ => None,
     }
 }
 

@@ -11,7 +11,11 @@ use super::{Backlog, Mark, Outbox, Refused};
 impl Outbox for store::Outbox {
     fn pending(&mut self, central: &str, limit: usize) -> anyhow::Result<Vec<Mark>> {
         let marks = store::Outbox::pending(self, central, limit)?.into_iter();
-        Ok(marks.map(|mark| Mark { seq: mark.seq, site: mark.site, range: mark.range }).collect())
+        let mark = |mark: store::Mark| {
+            let store::Mark { seq, site, range, corrected } = mark;
+            Mark { seq, site, range, corrected }
+        };
+        Ok(marks.map(mark).collect())
     }
 
     fn advance(&mut self, central: &str, seq: u64) -> anyhow::Result<()> {

@@ -58,6 +58,7 @@ pub(super) enum Control {
 pub(super) struct Parts {
     pub broker: mqtt::Options,
     pub router: Router,
+    pub late_window: Span,
     pub engine: Engine,
     pub store: Store,
     pub live: Live,
@@ -122,6 +123,7 @@ struct Intake {
     mqtt: mqtt::Handle,
     pace: Arc<mqtt::Pace>,
     router: Router,
+    late_window: Span,
     engine: Engine,
     store: Store,
     live: Live,
@@ -158,7 +160,8 @@ impl Intake {
         Self {
             mqtt,
             pace: parts.broker.pace,
-            router: parts.router,
+            router: Router::with_late_window(&parts.maps.list(), parts.late_window),
+            late_window: parts.late_window,
             engine: parts.engine,
             store: parts.store,
             live: parts.live,
@@ -401,6 +404,20 @@ impl Intake {
                 self.board.report(Part::Store, true, self.kept.clone(), moment);
             }
             store::Event::Damaged { what } => tracing::error!("the store is damaged: {what}"),
+            store::Event::Rederived { site, day, derived, left } => {
+                self.board.counters.days_rederived.inc_by(u64::from(derived));
+                self.board.rederiving(&site, left, moment);
+                if left == 0 {
+                    tracing::info!(site, "its splits are derived again under the corrected map");
+                } else {
+                    let day = day.seconds();
+                    tracing::debug!(site, day, left, "the splits of a day were derived again");
+                }
+            }
+            store::Event::Corrected { left } => {
+                self.board.counters.minutes_to_correct.set(i64::try_from(left).unwrap_or(i64::MAX));
+                self.wakers.iter().for_each(|waker| waker.notify_one());
+            }
             store::Event::Sealed { .. } | store::Event::Flushed => {
                 self.wakers.iter().for_each(|waker| waker.notify_one());
             }
@@ -446,7 +463,7 @@ impl Intake {
                 let forms = super::notes::forms(&self.maps, moment);
                 commands.send(forms).await.context("the store's thread is gone")?;
                 self.engine.replace(&list);
-                self.router = Router::new(&list);
+                self.router = Router::with_late_window(&list, self.late_window);
                 self.mqtt.set_filters(self.router.filters());
                 let messages = self.live.on_sites(&list, &self.maps);
                 self.publish(messages);

@@ -116,6 +116,8 @@ pub struct Config {
     pub store: store::Options,
     /// The longest that a reading waits for its commit.
     pub commit_every: Duration,
+    /// How old a reading may be when it comes, where the map says nothing else.
+    pub late_window: crate::units::Span,
     /// Central stores.
     pub centrals: Vec<central::Options>,
     /// Topics out.
@@ -210,6 +212,7 @@ impl Daemon {
             board: Arc::clone(&board),
             commit_every: config.commit_every,
             broker: config.broker,
+            late_window: config.late_window,
             maps: config.maps,
             notifier: config.notifier,
             sites_out,

@@ -39,6 +39,7 @@ pub fn config(
             },
         },
         commit_every: settings.store.commit_every,
+        late_window: Span::from_seconds(settings.store.late_window.as_secs() as i64),
         centrals,
         publish,
         listen: settings.web.listen,

@@ -349,11 +349,18 @@ impl SiteFlow {
             next.rows[index] = self.rows[old.0 as usize];
         }
         let moment = self.accounted.unwrap_or(self.minute);
+        let mut changed = false;
         for (index, name) in site.splits.iter().enumerate() {
-            let Some(old) = self.site.splits.iter().position(|other| other == name) else { continue };
-            if same_rule(&self.site, old, &site, index, moment) {
-                next.rows[site.channels.len() + index] = self.rows[self.site.channels.len() + old];
+            let old = self.site.splits.iter().position(|other| other == name);
+            match old {
+                Some(old) if same_rule(&self.site, old, &site, index, moment) => {
+                    next.rows[site.channels.len() + index] = self.rows[self.site.channels.len() + old];
+                }
+                _ => changed = true,
             }
+        }
+        if changed && self.accounted.is_some() {
+            next.late.mark(&(self.minute..self.minute + Span::MINUTE));
         }
         *self = next;
     }

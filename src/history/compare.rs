@@ -110,6 +110,7 @@ struct Total {
     start: Option<Stamp>,
     length: Span,
     totals: Span,
+    rederiving: bool,
     figures: std::collections::BTreeMap<FigureKey, Amount>,
 }
 
@@ -118,6 +119,7 @@ impl Total {
         self.start.get_or_insert(part.interval.start);
         self.length = Span(self.length.0 + part.interval.span().0);
         self.totals = Span(self.totals.0 + part.totals.0);
+        self.rederiving |= part.rederiving;
         for (key, amount) in &part.figures {
             *self.figures.entry(*key).or_default() += *amount;
         }
@@ -128,6 +130,7 @@ impl Total {
         Summary {
             interval: Interval { start, end: start + self.length },
             totals: self.totals,
+            rederiving: self.rederiving,
             figures: self.figures.into_iter().collect(),
         }
     }

@@ -52,7 +52,12 @@ pub fn energy<S: Source>(
         }
     }
     reckoning.settle(pieces)?;
-    Ok(intervals.iter().enumerate().map(|(index, interval)| reckoning.summary(index, *interval)).collect())
+    let left = reckoning.source.rederiving()?;
+    let summary = |(index, interval): (usize, &Interval)| {
+        let within = |left: &Range<Stamp>| left.start < interval.end && interval.start < left.end;
+        Summary { rederiving: left.iter().any(within), ..reckoning.summary(index, *interval) }
+    };
+    Ok(intervals.iter().enumerate().map(summary).collect())
 }
 
 /// The interval cut at the changes of the map, each at the first full minute after it.
@@ -134,6 +139,7 @@ impl<S: Source> Reckoning<'_, S> {
         let defined = keys.iter().enumerate().filter(|(slot, _)| self.defined[base + slot]);
         Summary {
             interval,
+            rederiving: false,
             totals: self.amounts[base + keys.len()].covered,
             figures: defined.map(|(slot, key)| (*key, self.amounts[base + slot])).collect(),
         }

@@ -36,4 +36,13 @@ pub trait Source {
     /// # Errors
     /// Whatever keeps the rows from being read.
     fn rows(&mut self, level: Level, range: Range<Stamp>) -> Result<Vec<(SeriesIndex, Row)>, Self::Error>;
+
+    /// Where split series have yet to be derived again under the map in force: until then their rows
+    /// are absent there, though the readings are kept.
+    ///
+    /// # Errors
+    /// Whatever keeps that from being known.
+    fn rederiving(&mut self) -> Result<Vec<Range<Stamp>>, Self::Error> {
+        Ok(Vec::new())
+    }
 }

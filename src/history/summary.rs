@@ -52,6 +52,9 @@ pub struct Summary {
     /// How much of it is known of **all** site totals that the map defines at once (grid, import,
     /// export, generation, consumption, tracked, untracked, self-consumed, storage).
     pub totals: Span,
+    /// Whether figures with a sign split (import, export, generation, storage, what is
+    /// self-consumed) have yet to be derived again for a part of it, after a correction of the map.
+    pub rederiving: bool,
     /// Every figure that the map defines at some time within the interval, by key.
     pub figures: Vec<(FigureKey, Amount)>,
 }

@@ -15,7 +15,7 @@ mod topics;
 pub use complaints::Complaints;
 pub use number::{MAX_COUNTER_KWH, MAX_POWER_W};
 pub use router::{MAX_PAYLOAD, Router};
-pub use time::{EARLIEST, MAX_AHEAD};
+pub use time::{EARLIEST, LATE_WINDOW, MAX_AHEAD};
 
 use crate::site::ChannelIndex;
 use crate::units::Stamp;
@@ -88,6 +88,8 @@ pub enum Refusal {
     FutureTime,
     /// The payload's time is before [`EARLIEST`].
     OldTime,
+    /// The payload's time is further back than the late window of the site.
+    TooLate,
     /// Retained, without a time of its own: it is old, and nobody knows how old.
     Retained,
     /// From a backlog, without a time of its own: it cannot be placed.
@@ -96,7 +98,7 @@ pub enum Refusal {
 
 impl Refusal {
     /// Every reason, in the order of its number.
-    pub const ALL: [Self; 16] = [
+    pub const ALL: [Self; 17] = [
         Self::UnknownTopic,
         Self::UnknownChannel,
         Self::Empty,
@@ -111,6 +113,7 @@ impl Refusal {
         Self::BadTime,
         Self::FutureTime,
         Self::OldTime,
+        Self::TooLate,
         Self::Retained,
         Self::Backlog,
     ];
@@ -132,6 +135,7 @@ impl Refusal {
             Self::BadTime => "bad_time",
             Self::FutureTime => "future_time",
             Self::OldTime => "old_time",
+            Self::TooLate => "too_late",
             Self::Retained => "retained",
             Self::Backlog => "backlog",
         }
@@ -158,6 +162,10 @@ impl Refusal {
             Self::BadTime => "the payload says no readable time: RFC 3339 or Unix seconds or milliseconds",
             Self::FutureTime => "the time is in the future: set the device's clock, or this machine's",
             Self::OldTime => "the time is before the year 2000: set the device's clock",
+            Self::TooLate => {
+                "the reading is older than the late window: set the device's clock, widen `late_window_days`, \
+                 or import it"
+            }
             Self::Retained => "a retained message without a time is of unknown age; it is no reading",
             Self::Backlog => "a backlog without times cannot be placed: let the device send its time",
         }

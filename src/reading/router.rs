@@ -7,9 +7,9 @@ use rustc_hash::FxHashMap;
 use super::json::{Found, Pointers};
 use super::number::{self, Scale};
 use super::topics::{self, CHANNEL, Trie};
-use super::{Delivery, Outcome, Reading, Refusal, Sample, SiteIndex, time};
+use super::{Delivery, LATE_WINDOW, Outcome, Reading, Refusal, Sample, SiteIndex, time};
 use crate::site::{ChannelIndex, Payload, Site};
-use crate::units::Stamp;
+use crate::units::{Span, Stamp};
 
 /// The longest payload that is looked at, in bytes: 1 MiB. A message of a thousand channels is a
 /// tenth of it.
@@ -43,6 +43,8 @@ struct Target {
     site: SiteIndex,
     channel: ChannelIndex,
     scale: Scale,
+    /// How old a reading of it may be.
+    window: Span,
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -53,8 +55,14 @@ struct JsonTarget {
 }
 
 impl Router {
-    /// Lays out the topics of all sites; a site's position is its [`SiteIndex`].
+    /// Lays out the topics of all sites; a site's position is its [`SiteIndex`]. A reading may be as
+    /// old as its site's map says, else [`LATE_WINDOW`].
     pub fn new(sites: &[Arc<Site>]) -> Self {
+        Self::with_late_window(sites, LATE_WINDOW)
+    }
+
+    /// The same, with another late window for sites whose map says none.
+    pub fn with_late_window(sites: &[Arc<Site>], window: Span) -> Self {
         let mut router = Self::default();
         let mut filters = Vec::new();
         for (position, site) in sites.iter().enumerate() {
@@ -68,6 +76,7 @@ impl Router {
                     site: SiteIndex(position as u32),
                     channel: ChannelIndex(index as u32),
                     scale: Scale::of(device.unit),
+                    window: site.late_window.unwrap_or(window),
                 };
                 let topic = device.topic.replace(CHANNEL, &channel.key);
                 router.route(topic).add(target, &device.payload, &channel.key);
@@ -157,7 +166,7 @@ impl Route {
             Err(refusal) => return outcome.refuse(refusal),
         };
         for target in &self.numbers {
-            target.give(Ok(arrival), number, outcome, out);
+            target.give(Ok(arrival), number, arrival, outcome, out);
         }
     }
 
@@ -184,7 +193,7 @@ impl Route {
             };
             last = Some((time, at));
             match self.pointers.found(value) {
-                Found::Number(number) => target.give(at, number, outcome, out),
+                Found::Number(number) => target.give(at, number, arrival, outcome, out),
                 Found::Missing => outcome.refuse(Refusal::Missing),
                 Found::Time(_) | Found::Other => outcome.refuse(Refusal::WrongType),
             }
@@ -206,8 +215,16 @@ impl Route {
 }
 
 impl Target {
-    fn give(self, at: Result<Stamp, Refusal>, number: f64, outcome: &mut Outcome, out: &mut Vec<Reading>) {
-        match at.and_then(|at| Ok(Sample { at, value: self.scale.value(number)? })) {
+    fn give(
+        self,
+        at: Result<Stamp, Refusal>,
+        number: f64,
+        arrival: Stamp,
+        outcome: &mut Outcome,
+        out: &mut Vec<Reading>,
+    ) {
+        let in_time = |at| if arrival - at > self.window { Err(Refusal::TooLate) } else { Ok(at) };
+        match at.and_then(in_time).and_then(|at| Ok(Sample { at, value: self.scale.value(number)? })) {
             Ok(sample) => {
                 out.push(Reading { site: self.site, channel: self.channel, sample });
                 outcome.accepted += 1;

@@ -36,6 +36,7 @@ fn site(devices: Vec<(Device, &[&str])>) -> Arc<Site> {
         name: "A test's site".into(),
         time_zone: "UTC".into(),
         billing_day: 1,
+        late_window: None,
         loading: Default::default(),
         service: Service { system: System::SplitPhase120_240, main_breaker_a: None },
         devices: Vec::new(),
@@ -86,6 +87,30 @@ fn nineteen() -> (Router, Vec<String>) {
     let names: Vec<&str> = keys.iter().map(String::as_str).collect();
     let house = device("house", "farm/all", json("/channels/{channel}", Some("/ts")), Unit::W);
     (Router::new(&[site(vec![(house, &names)])]), keys)
+}
+
+#[test]
+fn a_reading_may_be_as_old_as_the_late_window() {
+    let house = || device("house", "farm/all", json("/channels/{channel}", Some("/ts")), Unit::W);
+    let days = |days: i64| Span(days * Span::DAY.0);
+    let check = |own: Option<Span>, settings: Span, age: Span, fits: bool| {
+        let mut site = (*site(vec![(house(), &["m1"])])).clone();
+        site.late_window = own;
+        let mut router = Router::with_late_window(&[Arc::new(site)], settings);
+        let at = (NOW - age).seconds();
+        let got = read(&mut router, "farm/all", format!(r#"{{"ts":{at},"channels":{{"m1":5}}}}"#));
+        let expected = if fits {
+            (vec![(0, 0, Stamp::from_seconds(at), 50)], vec![])
+        } else {
+            refused(Refusal::TooLate)
+        };
+        assert_eq!(got, expected, "{own:?} {settings:?} {age:?}");
+    };
+    check(None, LATE_WINDOW, days(7), true);
+    check(None, LATE_WINDOW, Span(days(7).0 + 10), false);
+    check(None, days(30), days(30), true);
+    check(Some(days(2)), days(30), days(3), false);
+    check(Some(days(400)), days(30), days(399), true);
 }
 
 #[test]

@@ -10,6 +10,11 @@ use crate::units::{Span, Stamp};
 /// or by a server once a day differ by minutes.
 pub const MAX_AHEAD: Span = Span::from_seconds(300);
 
+/// How old a reading may be when it comes, where neither the map nor the settings say otherwise: a
+/// device that was cut off over a holiday week still delivers. A clock that was set wrong by more
+/// than that must not rewrite history.
+pub const LATE_WINDOW: Span = Span(7 * Span::DAY.0);
+
 /// 2000-01-01T00:00:00Z. A time before it is a device's clock that was never set.
 pub const EARLIEST: Stamp = Stamp::from_seconds(946_684_800);
 

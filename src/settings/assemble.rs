@@ -170,10 +170,12 @@ fn store(layers: &Layers, problems: &mut Problems) -> Option<Store> {
         let hint = "keep minutes as long as readings or longer: they take a seventh of the room";
         problems.add(layers.place("store.keep_minutes"), what, hint);
     }
+    let late_window = layers.whole("store.late_window_days", 1..=36_500, problems);
     let directory = layers.path("store.directory")?;
     Some(Store {
         directory,
         commit_every: Duration::from_secs(commit_every?.unsigned_abs()),
+        late_window: Duration::from_secs(late_window?.unsigned_abs() * 86_400),
         keep_readings_days: readings?,
         keep_minutes_days: minutes?,
     })

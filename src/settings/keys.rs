@@ -68,6 +68,7 @@ pub const KEYS: &[Key] = &[
     key("store.commit_every_s", Kind::Whole, Some("5")),
     key("store.keep_readings", Kind::Text, Some("for ever")),
     key("store.keep_minutes", Kind::Text, Some("for ever")),
+    key("store.late_window_days", Kind::Whole, Some("7")),
     key("sites.directory", Kind::Text, Some("sites")),
     key("central.name", Kind::Text, None),
     key("central.kind", Kind::Text, Some("influx")),

@@ -112,6 +112,8 @@ pub struct Store {
     pub keep_readings_days: Option<u32>,
     /// Days that minutes are kept; `None` is for ever.
     pub keep_minutes_days: Option<u32>,
+    /// How old a reading may be when it comes, where the map says nothing else.
+    pub late_window: Duration,
 }
 
 /// A central store that speaks the InfluxDB v2 write API.

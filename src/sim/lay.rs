@@ -142,7 +142,7 @@ impl Writer {
             Event::Damaged { what } => bail!("the store is damaged: {what}"),
             Event::Flushed => return Ok(true),
             Event::Sealed { until } => self.sealed = until,
-            Event::Recovered | Event::Kept(_) => {}
+            Event::Recovered | Event::Kept(_) | Event::Rederived { .. } | Event::Corrected { .. } => {}
         }
         Ok(false)
     }

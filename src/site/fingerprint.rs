@@ -1,6 +1,7 @@
-//! Marks of split rules: which map a stored split series was made from.
+//! Fingerprints of split rules and figures: which map a stored series was made from, and which one a
+//! told figure.
 
-use super::model::{ChannelIndex, Epoch, Part, Site, SplitRule, Term};
+use super::model::{ChannelIndex, Epoch, Figure, FigureKey, Leg, Part, Site, SplitRule, Term};
 
 /// A stable hash of how split number `split` follows from the channels in `epoch`: the same for the
 /// same sums, whatever else of the map changed, in whatever order it is written.
@@ -23,6 +24,44 @@ pub fn fingerprint(site: &Site, epoch: &Epoch, split: usize) -> u64 {
         }
     };
     fnv_1a(text.as_bytes())
+}
+
+/// A stable hash of how a figure follows from the channels in `epoch`, through the splits that it
+/// takes: the same for the same sums, whatever else of the map changed. Never 0.
+pub fn figure_fingerprint(site: &Site, epoch: &Epoch, figure: &Figure) -> u64 {
+    let splits = figure.terms.iter().filter_map(|term| {
+        let split = (term.series.0 as usize).checked_sub(site.channels.len())?;
+        Some(format!("{}={:x}\t", site.splits[split], fingerprint(site, epoch, split)))
+    });
+    let mut splits: Vec<String> = splits.collect();
+    splits.sort_unstable();
+    let text = format!("figure {}of {}", sum(site, &figure.terms), splits.concat());
+    fnv_1a(text.as_bytes()).max(1)
+}
+
+/// The name of a figure that outlives the map's own numbering: `site/import`, `circuit/well-pump`,
+/// `bus/main/feed`. `None` for what exists live only.
+pub fn figure_name(site: &Site, key: FigureKey) -> Option<String> {
+    let of_site = |what: &str| Some(format!("site/{what}"));
+    let of_bus = |bus: usize, what: &str| Some(format!("bus/{}/{what}", site.buses.get(bus)?.id));
+    match key {
+        FigureKey::Grid => of_site("grid"),
+        FigureKey::Import => of_site("import"),
+        FigureKey::Export => of_site("export"),
+        FigureKey::Generation => of_site("generation"),
+        FigureKey::Consumption => of_site("consumption"),
+        FigureKey::Tracked => of_site("tracked"),
+        FigureKey::Untracked => of_site("untracked"),
+        FigureKey::SelfConsumed => of_site("self-consumed"),
+        FigureKey::Storage => of_site("storage"),
+        FigureKey::Surplus => None,
+        FigureKey::Circuit(circuit) => Some(format!("circuit/{}", site.circuits.get(circuit)?.id)),
+        FigureKey::BusFeed(bus) => of_bus(bus, "feed"),
+        FigureKey::BusUntracked(bus) => of_bus(bus, "untracked"),
+        FigureKey::MainsLeg(Leg::A) => of_site("leg-a"),
+        FigureKey::MainsLeg(Leg::B) => of_site("leg-b"),
+        FigureKey::MainsLeg(Leg::C) => of_site("leg-c"),
+    }
 }
 
 fn sum(site: &Site, terms: &[Term]) -> String {

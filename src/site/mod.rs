@@ -35,13 +35,14 @@ use jiff::tz::TimeZone;
 use toml::de::DeTable;
 
 pub use findings::{Finding, Severity};
-pub use fingerprint::fingerprint;
+pub use fingerprint::{figure_fingerprint, figure_name, fingerprint};
 pub use legs::{leg_of_space, legs_of_spaces};
 pub use loading::{
     CONTINUOUS_AFTER, CONTINUOUS_PART, Ev, First, LEAST_A, Loading, MOST_A, Mode, Sharing, Watch,
 };
 pub use model::*;
 
+use crate::units::Span;
 use findings::{Findings, choice};
 use shape::MapShape;
 use text::Lines;
@@ -145,6 +146,7 @@ fn site(shape: &MapShape, findings: &mut Findings) -> Site {
         id,
         time_zone,
         billing_day: billing_day(shape, findings),
+        late_window: late_window(shape, findings),
         service: Service { system, main_breaker_a },
         devices: devices.devices,
         channels: devices.channels,
@@ -210,6 +212,19 @@ fn accepts(shape: &MapShape, findings: &mut Findings) -> Vec<Accept> {
         })
     };
     shape.accepts.iter().take(MAX_ACCEPTS).filter_map(accept).collect()
+}
+
+/// The longest late window, a hundred years: as good as none.
+const MAX_LATE_DAYS: i64 = 36_500;
+
+fn late_window(shape: &MapShape, findings: &mut Findings) -> Option<Span> {
+    let text::At { value, line } = shape.late_window_days.as_ref()?;
+    if !(1..=MAX_LATE_DAYS).contains(value) {
+        let what = format!("late_window_days = {value}");
+        findings.add(&rules::LATE_WINDOW, *line, what, "write a number of days, 1 to 36500, or leave it out");
+        return None;
+    }
+    Some(Span(value * Span::DAY.0))
 }
 
 fn billing_day(shape: &MapShape, findings: &mut Findings) -> u8 {

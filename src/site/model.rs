@@ -38,6 +38,8 @@ pub struct Site {
     pub time_zone: String,
     /// Day of the month on which a billing month starts, 1 to 28.
     pub billing_day: u8,
+    /// How old a reading may be when it comes; as the settings say if `None`.
+    pub late_window: Option<Span>,
     /// The utility service.
     pub service: Service,
     /// Where channels come from.

@@ -60,6 +60,7 @@ rules! {
     BAD_LABEL Error "bad-label": "a name or label that is empty, of more than 200 characters, or with control characters", "it is printed on the panel directory and in tables";
     TIME_ZONE Error "time-zone": "a time zone that the IANA database does not have", "it decides where each day and each bill starts";
     BILLING_DAY Error "billing-day": "a billing day outside of 1 to 28", "every month has to have that day";
+    LATE_WINDOW Error "late-window": "a late window outside of 1 to 36500 days", "a reading older than that is refused, and one from before there were panels like this is a clock set wrong";
 
     // Devices and channels.
     BAD_CHANNEL Error "bad-channel-name": "a channel name that is empty, longer than 64 characters, or has `/`, `+`, `#` or control characters", "it stands for one level of a topic and for the second half of `device/channel`";

@@ -16,6 +16,7 @@ pub(super) struct MapShape {
     pub(super) name: Option<At<String>>,
     pub(super) time_zone: Option<At<String>>,
     pub(super) billing_day: Option<At<i64>>,
+    pub(super) late_window_days: Option<At<i64>>,
     pub(super) system: Option<At<String>>,
     pub(super) main_breaker_a: Option<At<f64>>,
     pub(super) devices: Vec<DeviceShape>,
@@ -135,6 +136,7 @@ impl MapShape {
         let time_zone = top.string("time_zone", findings);
         top.require("time_zone", time_zone.as_ref(), findings);
         let billing_day = top.integer("billing_day", findings);
+        let late_window_days = top.integer("late_window_days", findings);
         let service = top.table("service", "[service]".to_owned(), findings);
         top.require("service", service.as_ref(), findings);
         let (mut system, mut main_breaker_a) = (None, None);
@@ -161,6 +163,7 @@ impl MapShape {
             name,
             time_zone,
             billing_day,
+            late_window_days,
             system,
             main_breaker_a,
             devices,

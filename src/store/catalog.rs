@@ -3,6 +3,7 @@
 //! A map can be changed and its channels renumbered; a name's row stays. So what is kept goes by
 //! rows, and what comes in and goes out by the positions of the map in force.
 
+use std::collections::BTreeSet;
 use std::ops::Range;
 use std::sync::Arc;
 
@@ -11,12 +12,12 @@ use rustc_hash::FxHashMap;
 
 use crate::calendar::Zone;
 use crate::reading::SiteIndex;
-use crate::site::{SeriesIndex, Site};
+use crate::site::{SeriesIndex, Site, SplitRule};
 use crate::units::{Span, Stamp};
 
-use super::Result;
 use super::recount::{fill_hours, rezone};
 use super::rule::Rules;
+use super::{Result, record};
 
 /// Names no row: what an offline reader sees of a site or series that has nothing stored yet.
 pub(super) const NO_ROW: i64 = 0;
@@ -66,17 +67,52 @@ impl Entry {
         self.is_counter(channel) || self.site.counted().iter().any(|(power, _)| beside(*power))
     }
 
+    /// The channels that these splits follow from at some time.
+    pub fn channels_of(&self, splits: &[SeriesIndex]) -> BTreeSet<usize> {
+        let rules = self.site.epochs.iter().flat_map(|epoch| &epoch.plan.splits);
+        let wanted = rules.filter(|(split, _)| splits.contains(&self.site.split_series(*split)));
+        let mut channels = BTreeSet::new();
+        for (_, rule) in wanted {
+            let terms = match rule {
+                SplitRule::Counted { power, counter } => {
+                    channels.extend([power, counter].map(|channel| channel.0 as usize));
+                    continue;
+                }
+                SplitRule::Signed(terms) => terms.clone(),
+                SplitRule::SelfConsumed { grid, pv } => [grid.clone(), pv.concat()].concat(),
+            };
+            let measured = terms.iter().filter_map(|term| self.site.ct_of(term.series));
+            channels.extend(measured.map(|channel| channel.0 as usize));
+        }
+        for (power, counter) in self.site.counted() {
+            if channels.contains(&(power.0 as usize)) {
+                channels.insert(counter.0 as usize);
+            }
+        }
+        channels
+    }
+
     /// Whose readings the minutes of these ranges can follow from: all of them where there is a
     /// counter.
     pub fn window(&self, ranges: &[Range<Stamp>]) -> Range<Stamp> {
+        self.window_of(0..self.site.channels.len(), ranges)
+    }
+
+    /// The same for minutes that follow from these channels alone.
+    pub fn window_of(
+        &self,
+        channels: impl Iterator<Item = usize> + Clone,
+        ranges: &[Range<Stamp>],
+    ) -> Range<Stamp> {
         let first = ranges.iter().map(|range| range.start).min().unwrap_or(Stamp::MAX);
         let last = ranges.iter().map(|range| range.end).max().unwrap_or(Stamp::MIN);
         // A day whose splits were made by another rule is taken whole.
         let (first, last) = (first.floor(Span::DAY), last.floor(Span::DAY) + Span::DAY);
-        if (0..self.site.channels.len()).any(|channel| self.is_counter(channel)) {
+        if channels.clone().any(|channel| self.is_counter(channel)) {
             return Stamp::MIN..Stamp::MAX;
         }
-        first - self.widest_reach()..last + self.widest_reach()
+        let reach = channels.map(|channel| self.reach(channel)).max().unwrap_or(Span::ZERO);
+        first - reach..last + reach
     }
 
     /// The row of a series.
@@ -101,6 +137,7 @@ pub(super) struct Catalog {
 impl Catalog {
     /// Finds the rows of all names, adding those that are new. A site whose zone is another than before
     /// gets its days and months added up anew.
+    /// The maps go on record, and what they change becomes work.
     pub(super) fn register(db: &mut Connection, sites: &[Arc<Site>]) -> Result<Self> {
         let tx = db.transaction()?;
         for site in sites {
@@ -132,6 +169,7 @@ impl Catalog {
                     params![entry.row, entry.site.time_zone],
                 )?;
             }
+            record::update(&tx, entry)?;
         }
         tx.commit()?;
         Ok(catalog)

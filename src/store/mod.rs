@@ -16,6 +16,10 @@
 //! restart the journal is replayed and they come again. Sealing is idempotent: a reading is its
 //! series and time, and the value committed last holds. So a seal that was cut short is redone.
 //!
+//! A corrected map leaves channels as they are. Splits that follow from another rule than before are
+//! derived again from the readings (`rederive`), and central stores are told again what changed
+//! (`record`, `outbox`); both in steps, between commits.
+//!
 //! `docs/store.md` describes the file precisely enough to write a reader from.
 
 mod backup;
@@ -38,7 +42,9 @@ mod proofs;
 mod reader;
 mod readings;
 mod recent;
+mod record;
 mod recount;
+mod rederive;
 mod repair;
 mod rezoned;
 mod rows;
@@ -156,7 +162,10 @@ pub enum Command {
         /// Told once it is on the disk, whether the store knew the site.
         answer: std::sync::mpsc::Sender<bool>,
     },
-    /// Finish sealing and all late work, and bring the write-ahead log into the file; then
+    /// See whether there is work to go on with.
+    Look,
+    /// Finish sealing, all late work and what a corrected map left to derive, and bring the
+    /// write-ahead log into the file; then
     /// [`Event::Flushed`].
     Flush,
     /// Finish what is queued before this, and end the thread. Sealing is left for the next start.
@@ -185,6 +194,22 @@ pub enum Event {
     Sealed {
         /// End of the last sealed hour.
         until: Stamp,
+    },
+    /// Splits of a UTC day were derived again after a correction of the map.
+    Rederived {
+        /// The id of the site.
+        site: String,
+        /// The start of the day.
+        day: Stamp,
+        /// Whether it had anything to derive; else the days that were looked at were as they should be.
+        derived: bool,
+        /// Days of that site that are left; 0 when all is done.
+        left: u64,
+    },
+    /// The outbox was given a part of what a correction of the map changed.
+    Corrected {
+        /// Minutes of all sites that it has not got yet.
+        left: u64,
     },
     /// [`Command::Flush`] is done.
     Flushed,
@@ -221,6 +246,7 @@ impl Store {
         let (sender, queue) = mpsc::channel(QUEUE);
         let mut writer = writer::Writer::new(db, Arc::clone(&shared), queue, on_event);
         writer.keep = options.keep;
+        shared.listen(sender.downgrade());
         let thread = std::thread::Builder::new()
             .name("store".into())
             .spawn(move || writer.run())

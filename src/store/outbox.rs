@@ -33,6 +33,9 @@ pub struct Mark {
     pub site: SiteIndex,
     /// From the start of the first minute to the end of the last.
     pub range: Range<Stamp>,
+    /// After a correction of the map: the names of the figures that follow from other sums than
+    /// before ([`crate::site::figure_name`]). Those that are not known any more have to be taken back.
+    pub corrected: Vec<String>,
 }
 
 /// A record that a server will not take.
@@ -83,7 +86,7 @@ impl Spool {
             tx.execute("DELETE FROM central_cursor WHERE central = ?1", [gone])?;
         }
         if cursors.is_empty() {
-            tx.execute("DELETE FROM outbox", [])?;
+            tx.execute_batch("DELETE FROM outbox; DELETE FROM correction")?;
         }
         tx.commit()?;
         Ok(Self { cursors, refused: Vec::new(), moved: false })
@@ -91,6 +94,11 @@ impl Spool {
 
     pub(super) fn has_centrals(&self) -> bool {
         !self.cursors.is_empty()
+    }
+
+    /// How far the central store has come that is ahead of the others.
+    pub(super) fn foremost(&self) -> i64 {
+        self.cursors.values().copied().max().unwrap_or(i64::MAX)
     }
 
     /// What is to be written, if anything is.
@@ -143,6 +151,44 @@ pub(super) fn mark(db: &Connection, site: i64, range: &Range<Stamp>) -> Result<(
     Ok(())
 }
 
+/// Minutes of corrections that the outbox has not got yet.
+pub(super) fn corrections_left(db: &Connection) -> Result<u64> {
+    let mut select = db.prepare_cached("SELECT coalesce(sum(to_minute - from_minute), 0) FROM correction")?;
+    Ok(select.query_row([], |row| row.get::<_, i64>(0))? as u64)
+}
+
+/// Minutes of a correction that are marked at a time: a day, which at minute resolution is some
+/// 60,000 points, a dozen requests.
+const CORRECTED: i64 = 24 * 60;
+
+/// Marks the newest day of the newest correction of a site that `has_map`; the mark's number.
+pub(super) fn correct(db: &Connection, has_map: impl Fn(i64) -> bool) -> Result<Option<i64>> {
+    let mut select = db.prepare_cached(
+        "SELECT id, site, from_minute, to_minute, figures FROM correction ORDER BY to_minute DESC, id",
+    )?;
+    let mut rows = select.query([])?;
+    while let Some(row) = rows.next()? {
+        let (id, site, from, to): (i64, i64, i64, i64) = (row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?);
+        let figures: String = row.get(4)?;
+        if !has_map(site) {
+            continue;
+        }
+        let first = from.max((to - 1).div_euclid(CORRECTED) * CORRECTED);
+        db.prepare_cached(
+            "INSERT INTO outbox (site, from_minute, to_minute, figures) VALUES (?1, ?2, ?3, ?4)",
+        )?
+        .execute(params![site, first, to, figures])?;
+        let seq = db.last_insert_rowid();
+        if first > from {
+            db.prepare_cached("UPDATE correction SET to_minute = ?2 WHERE id = ?1")?.execute([id, first])?;
+        } else {
+            db.prepare_cached("DELETE FROM correction WHERE id = ?1")?.execute([id])?;
+        }
+        return Ok(Some(seq));
+    }
+    Ok(None)
+}
+
 /// The outbox as a central store's task sees it. Methods may block on the disk.
 #[derive(Clone, Debug)]
 pub struct Outbox {
@@ -164,7 +210,7 @@ impl Outbox {
         let catalog = self.shared.catalog();
         self.shared.read(|db| {
             let mut select = db.prepare_cached(
-                "SELECT seq, site, from_minute, to_minute FROM outbox WHERE seq > ?1 ORDER BY seq LIMIT ?2",
+                "SELECT seq, site, from_minute, to_minute, figures FROM outbox WHERE seq > ?1 ORDER BY seq LIMIT ?2",
             )?;
             let mut rows = select.query(params![after, i64::try_from(limit).unwrap_or(i64::MAX)])?;
             let mut marks = Vec::new();
@@ -172,7 +218,10 @@ impl Outbox {
                 let (from, to): (i64, i64) = (row.get(2)?, row.get(3)?);
                 if let Some(site) = catalog.site_of(row.get(1)?) {
                     let range = Stamp(from * Span::MINUTE.0)..Stamp(to * Span::MINUTE.0);
-                    marks.push(Mark { seq: row.get::<_, i64>(0)? as u64, site, range });
+                    let figures: Option<String> = row.get(4)?;
+                    let corrected =
+                        figures.iter().flat_map(|figures| figures.lines()).map(str::to_owned).collect();
+                    marks.push(Mark { seq: row.get::<_, i64>(0)? as u64, site, range, corrected });
                 }
             }
             Ok(marks)
@@ -187,6 +236,9 @@ impl Outbox {
         {
             *cursor = seq as i64;
             spool.moved = true;
+            drop(spool);
+            // A correction may have waited for this.
+            self.shared.nudge();
         }
     }
 

@@ -76,6 +76,24 @@ pub(super) fn lost(db: &Connection, series: &[i64]) -> Result<Vec<Range<Stamp>>>
     Ok(lost)
 }
 
+/// Whether any sealed readings of a series in a UTC day are kept.
+pub(super) fn any(db: &Connection, series: i64, day: i64) -> Result<bool> {
+    if exists(db, "reading_day", key(day, series))? {
+        return Ok(true);
+    }
+    for hour in day * 24..day * 24 + 24 {
+        if exists(db, "reading_hour", key(hour, series))? {
+            return Ok(true);
+        }
+    }
+    Ok(false)
+}
+
+fn exists(db: &Connection, table: &str, key: i64) -> Result<bool> {
+    let mut select = db.prepare_cached(&format!("SELECT EXISTS (SELECT 1 FROM {table} WHERE key = ?1)"))?;
+    Ok(select.query_row([key], |row| row.get(0))?)
+}
+
 fn body(db: &Connection, table: &str, key: i64) -> Result<Option<Vec<u8>>> {
     let mut select = db.prepare_cached(&format!("SELECT body FROM {table} WHERE key = ?1"))?;
     Ok(select.query_row([key], |row| row.get(0)).optional()?)

@@ -63,7 +63,6 @@ impl Recent {
     }
 
     /// The minutes of a site: the first and the end of the last.
-    #[cfg(test)]
     pub(super) fn span(&self, site: i64) -> Option<Range<Stamp>> {
         let minutes = self.sites.get(&site)?;
         let (first, last) = (minutes.first_key_value()?.0, minutes.last_key_value()?.0);

@@ -20,6 +20,7 @@ use super::catalog::Entry;
 use super::keep::Kept;
 use super::readings::{self, OnDamage, day_of, day_start, merged};
 use super::recent::Placed;
+use super::rederive;
 use super::rows::{self, Table};
 use super::{Result, counted};
 
@@ -46,6 +47,8 @@ pub(super) struct Recount<'a> {
     pub sealed: Stamp,
     /// The unsealed minutes as they are.
     pub recent: &'a [Placed],
+    /// The splits to compute; all series if there are none here.
+    pub only: &'a [SeriesIndex],
 }
 
 /// Sorted, whole minutes, without overlap.
@@ -77,13 +80,7 @@ impl Recount<'_> {
         for piece in self.sealed_pieces(tidy(ranges.clone()))? {
             self.sealed_day(piece, &mut days, &mut outcome)?;
         }
-        let months: BTreeSet<_> = days.iter().map(|(series, day)| (*series, day.month())).collect();
-        for (series, day) in days {
-            self.sum(series, Table::Day, self.entry.zone.day_range(day), &date_of(day))?;
-        }
-        for (series, month) in months {
-            self.sum(series, Table::Month, self.entry.zone.month_range(month), &name_of(month))?;
-        }
+        self.sums(days)?;
         for range in tidy(ranges) {
             self.unsealed_minutes(range.start.max(self.sealed)..range.end, &mut outcome)?;
         }
@@ -111,13 +108,31 @@ impl Recount<'_> {
             let whole = day_start(*day)..day_start(day + 1);
             for (series, row) in self.splits() {
                 let made_by = rows::rule_of_minutes(self.db, row, *day)?;
-                if made_by.is_some_and(|made_by| made_by != self.entry.rules.print(series, &whole)) {
+                if made_by.is_some_and(|made_by| made_by != self.entry.rules.print(series, &whole))
+                    || rederive::waits(self.db, row, *day)?
+                {
                     *pieces = vec![whole.start..whole.end.min(self.sealed)];
                     break;
                 }
             }
         }
         Ok(pieces.into_values().flatten().collect())
+    }
+
+    fn wants(&self, series: SeriesIndex) -> bool {
+        self.only.is_empty() || self.only.contains(&series)
+    }
+
+    /// Derives the splits of a UTC day again, as far as it is sealed.
+    pub(super) fn derive(&self, day: i64) -> Result<Outcome> {
+        let mut outcome = Outcome::default();
+        let mut days = BTreeSet::new();
+        let range = day_start(day)..day_start(day + 1).min(self.sealed);
+        if range.start < range.end {
+            self.sealed_day(range, &mut days, &mut outcome)?;
+        }
+        self.sums(days)?;
+        Ok(outcome)
     }
 
     fn splits(&self) -> impl Iterator<Item = (SeriesIndex, i64)> {
@@ -138,7 +153,11 @@ impl Recount<'_> {
         let whole = day_start(day)..day_start(day + 1);
         for (index, series) in self.entry.series.iter().enumerate() {
             let at = SeriesIndex(index as u32);
+            if !self.wants(at) {
+                continue;
+            }
             let rule = self.entry.rules.print(at, &whole);
+            let of_another = rows::rule_of_minutes(self.db, *series, day)?.is_some_and(|by| by != rule);
             let mut fresh = fresh.remove(&at).unwrap_or_default();
             let stored = rows::minutes_to_change(self.db, *series, day, rule, &mut outcome.damage)?;
             let inside = |row: &&Row| range.contains(&row.start);
@@ -167,7 +186,7 @@ impl Recount<'_> {
             before.sort_by_key(|row| row.start);
             before.dedup_by_key(|row| row.start);
             outcome.changed.extend(differences(&before, &fresh));
-            if old == fresh {
+            if old == fresh && !of_another {
                 continue;
             }
             let mut all: Vec<Row> = stored.into_iter().filter(|row| !range.contains(&row.start)).collect();
@@ -204,6 +223,18 @@ impl Recount<'_> {
             let rule = self.entry.rules.print(at, &whole);
             rows::put(self.db, table, self.entry.series_row(at), (sum, rule), None)?;
             start = whole.end;
+        }
+        Ok(())
+    }
+
+    /// The days, and the months that they are in.
+    fn sums(&self, days: BTreeSet<(SeriesIndex, LocalDay)>) -> Result<()> {
+        let months: BTreeSet<_> = days.iter().map(|(series, day)| (*series, day.month())).collect();
+        for (series, day) in days {
+            self.sum(series, Table::Day, self.entry.zone.day_range(day), &date_of(day))?;
+        }
+        for (series, month) in months {
+            self.sum(series, Table::Month, self.entry.zone.month_range(month), &name_of(month))?;
         }
         Ok(())
     }
@@ -259,7 +290,9 @@ impl Recount<'_> {
             damage.push(what);
             Ok(())
         };
-        let readings = readings_of(self.db, self.entry, self.unsealed, range, &mut on_damage)?;
+        let channels = self.entry.channels_of(self.only);
+        let wanted = |channel: usize| self.only.is_empty() || channels.contains(&channel);
+        let readings = readings_of(self.db, self.entry, self.unsealed, range, wanted, &mut on_damage)?;
         let mut by_series = BySeries::default();
         for minute in account(&self.entry.site, range.clone(), &readings) {
             for (series, row) in minute.rows {
@@ -273,17 +306,22 @@ impl Recount<'_> {
 type BySeries = FxHashMap<SeriesIndex, Vec<Row>>;
 type Lost = Vec<Range<Stamp>>;
 
-/// What the minutes of `range` follow from, by channel.
+/// What the minutes of `range` follow from, by channel; nothing of a channel that is not wanted.
 pub(super) fn readings_of(
     db: &Connection,
     entry: &Entry,
     unsealed: &Unsealed,
     range: &Range<Stamp>,
+    wanted: impl Fn(usize) -> bool,
     on_damage: OnDamage<'_>,
 ) -> Result<Vec<Vec<Sample>>> {
     let mut all = Vec::with_capacity(entry.channel_rows().len());
     let pairs = entry.site.counted();
     for (channel, series) in entry.channel_rows().iter().enumerate() {
+        if !wanted(channel) {
+            all.push(Vec::new());
+            continue;
+        }
         let is = |one: ChannelIndex| one.0 as usize == channel;
         if let Some((power, counter)) = pairs.iter().find(|(power, counter)| is(*power) || is(*counter)) {
             let counts = counted::counter_around(db, entry, counter.0 as usize, unsealed, range, on_damage)?;

@@ -8,6 +8,9 @@ use std::ops::Range;
 use crate::site::{SeriesIndex, Site, fingerprint};
 use crate::units::Stamp;
 
+/// The fingerprint of a split that a map does not have at that time: that of no text at all.
+pub(super) const NOTHING: u64 = 0xcbf2_9ce4_8422_2325;
+
 /// How one split series follows from the channels over time: [`fingerprint`] by [`fingerprint`].
 #[derive(Clone, Debug)]
 struct Rule {
@@ -36,6 +39,18 @@ impl Rules {
             Rule { since }
         };
         Self { channels: site.channels.len(), splits: (0..site.splits.len()).map(rule).collect() }
+    }
+
+    /// Since when which fingerprint holds for a split (an index into [`Site::splits`]), by time.
+    pub(super) fn steps(&self, split: usize) -> &[(Stamp, u64)] {
+        &self.splits[split].since
+    }
+
+    /// Whether the map has the split at some time within `range`.
+    pub(super) fn exists(&self, split: usize, range: &Range<Stamp>) -> bool {
+        let since = &self.splits[split].since;
+        let first = since.partition_point(|(start, _)| *start <= range.start).saturating_sub(1);
+        since[first..].iter().take_while(|(start, _)| *start < range.end).any(|(_, print)| *print != NOTHING)
     }
 
     /// The fingerprint of a series' rule if it is the same in every range.

@@ -20,6 +20,7 @@ const STEPS: &[&str] = &[
     include_str!("notes.sql"),
     include_str!("keep.sql"),
     include_str!("proof.sql"),
+    include_str!("correction.sql"),
 ];
 
 /// Pages of the write-ahead log after which it goes into the file: 16 MB. The journal fills its

@@ -199,7 +199,7 @@ impl Job<'_> {
         for range in &mut touched {
             range.end = range.end.min(sealed);
         }
-        let mut outcome = Recount { db, entry, unsealed, sealed, recent }.run(touched)?;
+        let mut outcome = Recount { db, entry, unsealed, sealed, recent, only: &[] }.run(touched)?;
         outcome.damage.splice(0..0, damage);
         Ok(outcome)
     }

@@ -1,15 +1,18 @@
 //! What the writer's thread and the readers have in common.
 
 use std::path::PathBuf;
-use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError, RwLock, RwLockReadGuard, RwLockWriteGuard};
+use std::sync::{
+    Arc, Condvar, Mutex, MutexGuard, OnceLock, PoisonError, RwLock, RwLockReadGuard, RwLockWriteGuard,
+};
 use std::time::Duration;
 
 use rusqlite::Connection;
+use tokio::sync::mpsc;
 
 use super::catalog::Catalog;
 use super::outbox::Spool;
 use super::recent::Recent;
-use super::{Result, schema};
+use super::{Command, Result, schema};
 
 /// Idle reading connections that are kept: the API, the central stores and a page or two read at
 /// the same time; more are opened when needed and closed after.
@@ -25,6 +28,8 @@ pub(super) struct Shared {
     recent: RwLock<Recent>,
     idle: Mutex<Vec<Connection>>,
     outbox: Mutex<Spool>,
+    /// Where the writer listens; weak, so that it does not keep the queue open.
+    queue: OnceLock<mpsc::WeakSender<Command>>,
     closing: Mutex<bool>,
     closed: Condvar,
 }
@@ -40,6 +45,7 @@ impl Shared {
             recent: RwLock::default(),
             idle: Mutex::default(),
             outbox: Mutex::new(spool),
+            queue: OnceLock::new(),
             closing: Mutex::new(false),
             closed: Condvar::new(),
         }
@@ -48,6 +54,19 @@ impl Shared {
     /// For a reader without a writer in this process.
     pub(super) fn offline(path: PathBuf, catalog: Catalog) -> Self {
         Self { offline: true, ..Self::new(path, catalog, Spool::default()) }
+    }
+
+    /// Says where the writer listens.
+    pub(super) fn listen(&self, queue: mpsc::WeakSender<Command>) {
+        // It is said once, as the store opens.
+        let _ = self.queue.set(queue);
+    }
+
+    /// Lets the writer look whether there is work; with a full queue it will look by itself.
+    pub(super) fn nudge(&self) {
+        if let Some(queue) = self.queue.get().and_then(mpsc::WeakSender::upgrade) {
+            let _ = queue.try_send(Command::Look);
+        }
     }
 
     /// Whether there is no writer in this process.

@@ -16,7 +16,7 @@ use super::recent::Placed;
 use super::recount::{extent, readings_of};
 use super::rows::{self, Table};
 use super::shared::Shared;
-use super::{Error, Result, readings, rezoned, seal};
+use super::{Error, Result, readings, record, rezoned, seal};
 
 /// How much of a journal an offline reader counts at most: as much as a running daemon shows.
 const UNSEALED: Span = Span(2 * Span::DAY.0);
@@ -130,6 +130,14 @@ impl Drop for Source {
 impl history::Source for Source {
     type Error = Error;
 
+    fn rederiving(&mut self) -> Result<Vec<Range<Stamp>>> {
+        let site = self.site;
+        let offline = self.shared.is_offline();
+        let snapshot = self.snapshot()?;
+        let Some(entry) = snapshot.catalog.entry(site) else { return Ok(Vec::new()) };
+        record::left(&snapshot.db, entry, offline)
+    }
+
     fn rows(&mut self, level: Level, range: Range<Stamp>) -> Result<Vec<(SeriesIndex, Row)>> {
         let site = self.site;
         let snapshot = self.snapshot()?;
@@ -223,7 +231,7 @@ fn count_unsealed(db: &Connection, entry: &Entry, sealed: Stamp) -> Result<Vec<P
     if start >= end {
         return Ok(Vec::new());
     }
-    let readings = readings_of(db, entry, &unsealed, &(start..end), &mut fail)?;
+    let readings = readings_of(db, entry, &unsealed, &(start..end), |_| true, &mut fail)?;
     let minutes = account(&entry.site, start..end, &readings);
     let placed = |(series, row): (SeriesIndex, Row)| (entry.series_row(series), row);
     Ok(minutes.into_iter().flat_map(|minute| minute.rows).map(placed).collect())

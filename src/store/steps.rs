@@ -10,7 +10,7 @@ use crate::units::Stamp;
 use super::recount::{Outcome, Recount};
 use super::seal::{self, Sealing};
 use super::writer::{ToSeal, Writer};
-use super::{Event, keep, outbox};
+use super::{Event, keep, outbox, rederive};
 
 impl Writer {
     /// Does one step of the work that waits; whether there was any.
@@ -60,6 +60,7 @@ impl Writer {
         }
         if let Some(ToSeal { before, beyond }) = self.to_seal.take() {
             let catalog = self.shared.catalog();
+            self.late_unsealed = 0;
             self.mend_if_damaged();
             self.sealing = self.insist(|db| Sealing::begin(db, before, beyond, &catalog));
             if let Some(slice) = self.sealing.as_ref().map(|sealing| sealing.before)
@@ -69,7 +70,59 @@ impl Writer {
             }
             return self.sealing.is_some();
         }
-        false
+        self.rederive() || self.correct()
+    }
+
+    /// Derives the splits of one day again; whether there was any to do.
+    fn rederive(&mut self) -> bool {
+        if !self.to_rederive {
+            return false;
+        }
+        let catalog = self.shared.catalog();
+        let progress = self.progress.clone();
+        let sealed = |site: i64| progress.get(&site).map_or(Stamp::MIN, |progress| progress.sealed);
+        let done = self.insist(|db| {
+            let tx = db.transaction()?;
+            let step = rederive::step(&tx, &catalog, sealed)?;
+            tx.commit()?;
+            Ok(step)
+        });
+        // Nothing left, closing, or damage that was reported: the next start tries again.
+        let Some(Some(step)) = done else {
+            self.to_rederive = false;
+            return false;
+        };
+        if let Some(entry) = catalog.entry_of(step.site) {
+            let site = entry.site.id.clone();
+            self.report(Event::Rederived { site, day: step.day, derived: step.derived, left: step.left });
+        }
+        self.damaged(step.outcome.damage);
+        true
+    }
+
+    /// Gives the outbox the next part of a correction, once a central store has taken the last one: so
+    /// a correction of years holds up what is new by a day's worth at most. Whether there was any.
+    fn correct(&mut self) -> bool {
+        let waits = || !self.shared.has_centrals() || self.shared.outbox().foremost() < self.corrected;
+        if !self.to_correct || waits() {
+            return false;
+        }
+        let catalog = self.shared.catalog();
+        let has_map = |site: i64| catalog.entry_of(site).is_some_and(|entry| !entry.site.channels.is_empty());
+        let done = self.insist(|db| {
+            let tx = db.transaction()?;
+            let seq = outbox::correct(&tx, has_map)?;
+            let left = outbox::corrections_left(&tx)?;
+            tx.commit()?;
+            Ok(seq.map(|seq| (seq, left)))
+        });
+        let Some(Some((seq, left))) = done else {
+            self.to_correct = false;
+            return false;
+        };
+        self.corrected = seq;
+        self.report(Event::Corrected { left });
+        true
     }
 
     /// A row that turned bad while the store is open must not keep the others from being sealed.
@@ -96,7 +149,7 @@ impl Writer {
         let done = self.insist(|db| {
             let tx = db.transaction()?;
             let unsealed = seal::unsealed(&tx, &[site], window.clone())?;
-            let recount = Recount { db: &tx, entry, unsealed: &unsealed, sealed, recent: &shown };
+            let recount = Recount { db: &tx, entry, unsealed: &unsealed, sealed, recent: &shown, only: &[] };
             let outcome = recount.run(ranges.clone())?;
             for range in outcome.changed.iter().filter(|_| marks) {
                 outbox::mark(&tx, site, range)?;

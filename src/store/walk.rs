@@ -135,14 +135,15 @@ impl Walk<'_> {
         let reach = if counts { COUNTER_REACH } else { entry.widest_reach() };
         let unsealed = unsealed(self.db, entry, range.start - reach..range.end + reach)?;
         let mut lost = readings::lost(self.db, entry.channel_rows())?;
-        let sealed = readings_of(self.db, entry, &Unsealed::default(), &range, &mut |stretch, _| {
-            lost.push(stretch);
-            Ok(())
-        })?;
+        let sealed =
+            readings_of(self.db, entry, &Unsealed::default(), &range, |_| true, &mut |stretch, _| {
+                lost.push(stretch);
+                Ok(())
+            })?;
         // Blocks are decoded a second time only where the journal has something to add.
         let all = match unsealed.is_empty() {
             true => sealed.clone(),
-            false => readings_of(self.db, entry, &unsealed, &range, &mut |_, _| Ok(()))?,
+            false => readings_of(self.db, entry, &unsealed, &range, |_| true, &mut |_, _| Ok(()))?,
         };
         for (channel, (sealed, all)) in sealed.iter().zip(&all).enumerate() {
             let missing = self.missing(channel, &range, all, &lost)?;

@@ -14,12 +14,12 @@ use rustc_hash::FxHashMap;
 use tokio::sync::mpsc::{self, error::TryRecvError};
 
 use crate::flow::ClosedMinute;
-use crate::reading::SiteIndex;
+use crate::reading::{Reading, SiteIndex};
 use crate::site::Site;
 use crate::units::{Span, Stamp};
 use crate::verify::Proof;
 
-use super::catalog::Catalog;
+use super::catalog::{Catalog, Entry};
 use super::journal::{self, Kept};
 use super::keep::{Keep, Retention};
 use super::recount::tidy;
@@ -39,6 +39,10 @@ const IN_A_ROW: usize = 4;
 
 /// Late stretches of one site that are remembered one by one; beyond it they become one.
 const LATE: usize = 64;
+
+/// Late readings that the journal holds at most, 2 MB of it: with more of them it is sealed again before
+/// its hour, so that a start after a kill has no more than that to read and to count again.
+const LATE_UNSEALED: usize = 1 << 18;
 
 /// How far one site has come.
 #[derive(Clone, Copy, Debug, Default)]
@@ -73,6 +77,13 @@ pub(super) struct Writer {
     pub(super) to_let_go: Option<Stamp>,
     /// How long readings and minutes are kept.
     pub(super) keep: Keep,
+    /// Readings that were committed since the last seal began and are of sealed hours.
+    pub(super) late_unsealed: usize,
+    /// Whether splits may wait to be derived again.
+    pub(super) to_rederive: bool,
+    /// Whether corrections may wait to be marked, and the last mark that was made of one.
+    pub(super) to_correct: bool,
+    pub(super) corrected: i64,
     troubled: bool,
     /// Commands since work that waits had its turn.
     in_a_row: usize,
@@ -108,6 +119,10 @@ impl Writer {
             to_join: None,
             to_let_go: None,
             keep: Keep::default(),
+            late_unsealed: 0,
+            to_rederive: true,
+            to_correct: true,
+            corrected: 0,
             troubled: false,
             in_a_row: 0,
         }
@@ -128,6 +143,8 @@ impl Writer {
                 Command::Maps { at, forms } => self.keep_forms(at, &forms),
                 Command::Note { site, change, answer } => self.note(site, &change, &answer),
                 Command::Proof { site, proof, answer } => self.keep_proof(site, &proof, &answer),
+                // It was looked for before this was taken from the queue.
+                Command::Look => {}
                 Command::Flush => self.flush(),
                 Command::Shutdown => break,
             }
@@ -239,9 +256,23 @@ impl Writer {
             let catalog = Catalog::register(db, sites)?;
             Ok((progress(db)?, catalog))
         });
-        if let Some((progress, catalog)) = done {
-            self.progress = progress;
-            self.shared.set_catalog(catalog);
+        let Some((progress, catalog)) = done else { return };
+        self.progress = progress;
+        let before = self.shared.catalog();
+        self.shared.set_catalog(catalog);
+        (self.to_rederive, self.to_correct) = (true, true);
+        self.count_unsealed(&before);
+    }
+
+    /// Remembers the unsealed minutes of sites whose splits follow from another rule than before.
+    fn count_unsealed(&mut self, before: &Catalog) {
+        let catalog = self.shared.catalog();
+        for (_, entry) in catalog.entries().filter(|(_, entry)| !entry.site.channels.is_empty()) {
+            let Some(shown) = self.shared.recent().span(entry.row) else { continue };
+            let same = before.entry_of(entry.row).is_some_and(|old| same_splits(old, entry, &shown));
+            if !same {
+                self.count_later(entry.row, shown);
+            }
         }
     }
 
@@ -317,10 +348,25 @@ impl Writer {
             progress.marked = progress.marked.max(range.end);
         }
         self.report(Event::Committed { ticket: batch.ticket, readings });
+        self.note_late(&catalog, &batch.readings);
         for (site, range) in batch.late {
             if let Some(entry) = catalog.entry(site) {
                 self.count_later(entry.row, range);
             }
+        }
+    }
+
+    /// Asks for a seal when too many late readings wait for one.
+    fn note_late(&mut self, catalog: &Catalog, readings: &[Reading]) {
+        let sealed = |site: SiteIndex| {
+            let progress = catalog.entry(site).and_then(|entry| self.progress.get(&entry.row));
+            progress.map_or(Stamp::MIN, |progress| progress.sealed)
+        };
+        let late = readings.iter().filter(|reading| reading.sample.at < sealed(reading.site)).count();
+        self.late_unsealed += late;
+        if self.late_unsealed >= LATE_UNSEALED {
+            let before = self.progress.values().map(|progress| progress.sealed).max();
+            self.seal_later(before.unwrap_or(Stamp::MIN), Stamp::MIN);
         }
     }
 
@@ -382,6 +428,17 @@ impl Writer {
         }
         marks
     }
+}
+
+/// Whether two maps of a site have the same splits by the same rules in `range`.
+fn same_splits(old: &Entry, new: &Entry, range: &Range<Stamp>) -> bool {
+    let named = |entry: &Entry| -> BTreeMap<String, i64> {
+        let splits = 0..entry.site.splits.len();
+        let there = splits.filter(|split| entry.rules.exists(*split, range));
+        let series = there.map(|split| entry.site.split_series(split));
+        series.map(|series| (entry.site.series_name(series), entry.rules.print(series, range))).collect()
+    };
+    named(old) == named(new)
 }
 
 /// How far every site has come.

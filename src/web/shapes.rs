@@ -207,6 +207,10 @@ pub struct HistoryInterval {
     pub seconds: i64,
     /// The share of it in which all totals of the site were known at once.
     pub coverage: f64,
+    /// `true` while import, export and the other figures with a sign split have yet to be derived again
+    /// for a part of it, after a correction of the map; else it is not there.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub rederiving: bool,
     /// Energy from the grid.
     pub import_kwh: Option<f64>,
     /// Energy to the grid.

@@ -60,6 +60,7 @@ fn site() -> Site {
         name: format!("Heron Lane {HOSTILE}"),
         time_zone: "America/Denver".into(),
         billing_day: 1,
+        late_window: None,
         loading: Default::default(),
         service: Service { system: System::SplitPhase120_240, main_breaker_a: None },
         devices: vec![],

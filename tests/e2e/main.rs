@@ -14,6 +14,7 @@ mod books;
 mod central;
 mod charging;
 mod commands;
+mod corrected;
 mod counters;
 mod day_lengths;
 mod demo;

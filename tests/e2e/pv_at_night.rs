@@ -20,6 +20,7 @@ const MAP: &str = r#"
 site = "pv-at-night"
 name = "A real PV inverter (pvanalytics 0.2.2, SERF east)"
 time_zone = "Etc/GMT+7"   # POSIX has the sign the other way round: this is a fixed -07:00
+late_window_days = 36500   # the data is years old
 
 [service]
 system = "split-phase 120/240"   # no figure here depends on it

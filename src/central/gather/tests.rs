@@ -16,6 +16,7 @@ fn site(circuits: usize) -> Arc<Site> {
         name: String::new(),
         time_zone: "America/Denver".into(),
         billing_day: 1,
+        late_window: None,
         loading: Default::default(),
         service: Service { system: System::SplitPhase120_240, main_breaker_a: None },
         devices: Vec::new(),
@@ -31,7 +32,8 @@ fn site(circuits: usize) -> Arc<Site> {
 
 fn mark(seq: u64, site: u32, from_minute: i64, minutes: i64) -> Mark {
     let start = START + Span(Span::MINUTE.0 * from_minute);
-    Mark { seq, site: SiteIndex(site), range: start..start + Span(Span::MINUTE.0 * minutes) }
+    let range = start..start + Span(Span::MINUTE.0 * minutes);
+    Mark { seq, site: SiteIndex(site), range, corrected: Vec::new() }
 }
 
 /// (site, minutes after the start) of each interval, and the marks that are done with them.

@@ -24,6 +24,7 @@ fn house() -> Site {
         name: "Heron Lane farmhouse".into(),
         time_zone: "America/Denver".into(),
         billing_day: 1,
+        late_window: None,
         loading: Default::default(),
         service: Service { system: System::SplitPhase120_240, main_breaker_a: None },
         devices: Vec::new(),
@@ -169,4 +170,23 @@ proptest! {
         prop_assert!((wh - exact).abs() <= 1e-6_f64.max(exact.abs() * 1e-12), "{} {}", wh, exact);
         prop_assert_eq!(lines[0].field_value("mean_w").is_some(), covered > 0);
     }
+}
+
+#[test]
+fn what_a_corrected_map_no_longer_knows_is_taken_back() {
+    let mut body = Vec::new();
+    for figure in ["circuit/dryer", "bus/barn/untracked", "site/import", "nonsense"] {
+        take_back(&mut body, &house(), &[own("builder", "x")], figure, NOON);
+    }
+    let text = String::from_utf8(body).expect("line protocol is UTF-8");
+    let expected = [
+        "panelwright_circuit,builder=x,circuit=dryer,site=heron-lane wh=0,covered_s=0,mean_w=0 1768503600\n",
+        "panelwright_bus,builder=x,bus=barn,figure=untracked,site=heron-lane wh=0,covered_s=0,mean_w=0 1768503600\n",
+        "panelwright_site,builder=x,figure=import,site=heron-lane wh=0,covered_s=0,mean_w=0 1768503600\n",
+    ];
+    assert_eq!(text, expected.concat());
+    // The names are those of the figures.
+    let house = house();
+    let named = crate::site::figure_name(&house, FigureKey::BusUntracked(1)).expect("a name");
+    assert_eq!(of_name(&named), name(&house, FigureKey::BusUntracked(1)));
 }

@@ -111,6 +111,10 @@ fn tables(site: &Site, question: &Question, summaries: &[Summary]) -> String {
         let circuits = circuits_table(site, summaries, range).trim_fmt();
         text += &format!("\nCircuits from {from} to {to}\n\n{circuits}\n");
     }
+    if summaries.iter().any(|summary| summary.rederiving) {
+        text += "\nThe map was corrected: import, export and the other figures with a sign are being \
+                 derived again from\nthe readings, and are not all there yet.\n";
+    }
     text += "\nAn energy is that of the time in which it is known; `coverage` says how much of the \
              time that is\n(of the totals: all of them at once). A dash is not known.\n";
     text

@@ -1,6 +1,7 @@
 //! `panelwright store`
 
 mod output;
+mod rederive;
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -61,6 +62,10 @@ enum What {
     Compact,
     /// How much room it takes, and what for.
     Size,
+    /// After a correction of the map, derive import, export and the other figures with a sign again
+    /// from the readings, now and at once. The daemon does it by itself, between its commits; it must
+    /// not run meanwhile.
+    Rederive,
 }
 
 /// Runs it.
@@ -73,6 +78,9 @@ pub(super) fn run(common: &Common, args: &Args) -> Result<Exit> {
         }
     };
     let directory = args.directory.clone().unwrap_or(settings.store.directory);
+    if matches!(args.what, What::Rederive) {
+        return rederive::run(&settings.sites, &settings.central, directory, args.format);
+    }
     match care(args, &directory, &settings.sites) {
         Err(error) => match error.downcast_ref::<Error>() {
             Some(Error::Held { .. } | Error::Busy { .. } | Error::Missing { .. }) => {
@@ -87,6 +95,8 @@ pub(super) fn run(common: &Common, args: &Args) -> Result<Exit> {
 
 fn care(args: &Args, directory: &Path, maps: &Path) -> Result<Exit> {
     match &args.what {
+        // Done above: it needs more of the settings.
+        What::Rederive => Ok(Exit::Fine),
         What::Size => {
             print(&output::size_text(&store::size(directory)?, args.format)?)?;
             Ok(Exit::Fine)

@@ -246,7 +246,12 @@ fn the_days_energies_are_values_too() {
     let interval = intervals(&zone, By::Day, 1, NOON..NOON + Span(1)).expect("a day")[0];
     // 1.5 kWh: 5.4 MJ in hundredths of a joule and millionths.
     let amount = Amount { energy: 540_000_000_i128 * 1_000_000, covered: Span::HOUR };
-    let summary = Summary { interval, totals: Span(Span::HOUR.0 * 6), figures: vec![(Import, amount)] };
+    let summary = Summary {
+        interval,
+        totals: Span(Span::HOUR.0 * 6),
+        rederiving: false,
+        figures: vec![(Import, amount)],
+    };
     let said = desk.publisher.on_today(SiteIndex(0), &Arc::new(Today { summary, at: NOON }));
     desk.broker.take(said);
     assert_eq!(desk.broker.get("site/import-today"), Some("1.5"));

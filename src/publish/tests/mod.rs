@@ -62,6 +62,7 @@ pub(super) fn house() -> Site {
         name: "Heron Lane farmhouse".into(),
         time_zone: "America/Denver".into(),
         billing_day: 1,
+        late_window: None,
         loading: Default::default(),
         service: Service { system: System::SplitPhase120_240, main_breaker_a: Some(200.0) },
         devices: vec![

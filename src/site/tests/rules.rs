@@ -172,6 +172,11 @@ const CASES: &[Case] = &[
         bad: &[("billing_day = 1", "billing_day = 29")],
         fine: &[("billing_day = 1", "billing_day = 28")],
     },
+    Case {
+        rule: "late-window",
+        bad: &[("billing_day = 1", "late_window_days = 0")],
+        fine: &[("billing_day = 1", "late_window_days = 36500")],
+    },
     // Devices and channels.
     Case {
         rule: "bad-channel-name",

@@ -17,6 +17,7 @@ use crate::units::Span;
 
 mod boundaries;
 mod care;
+mod corrected;
 mod counted;
 mod failure;
 mod formats;
@@ -129,7 +130,11 @@ struct Rig {
 
 impl Rig {
     fn new(centrals: &[&str]) -> Self {
-        let site = site_of(MAP);
+        Self::under(MAP, centrals)
+    }
+
+    fn under(map: &str, centrals: &[&str]) -> Self {
+        let site = site_of(map);
         let directory = tempfile::tempdir().expect("a directory");
         let (store, events) = open(directory.path(), &site, centrals);
         let flow = SiteFlow::new(Arc::clone(&site), None);

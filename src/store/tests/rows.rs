@@ -173,33 +173,6 @@ fn a_seal_killed_after_any_step_is_done_again_without_harm() {
 }
 
 #[test]
-fn a_split_made_by_another_rule_is_not_shown_and_comes_back_with_its_day() {
-    let mut rig = Rig::new(&[]);
-    rig.run(0, 3700);
-    rig.seal(3600);
-    let split = |rows: Vec<(SeriesIndex, Row)>, site: &Site| {
-        let channels = site.channels.len() as u32;
-        rows.into_iter().filter(|(series, _)| series.0 >= channels).collect::<Vec<_>>()
-    };
-    assert!(!split(rig.rows(Level::Minute, 0, 3600), &rig.site).is_empty());
-    // The PV is not doubled after all.
-    let solar = MAP.find("id = \"solar\"").expect("it is there");
-    let map = format!("{}{}", &MAP[..solar], MAP[solar..].replacen("doubled = true", "doubled = false", 1));
-    let mended = site_of(&map);
-    rig.send(Command::Sites(vec![Arc::clone(&mended)]));
-    rig.flush();
-    let shown = split(rig.rows(Level::Minute, 0, 3600), &mended);
-    let name = |series: SeriesIndex| mended.series_name(series);
-    assert!(shown.iter().all(|(series, _)| name(*series) == "split:grid"), "{:?}", name(shown[0].0));
-    // The next seal touches the day, and takes it whole.
-    rig.site = Arc::clone(&mended);
-    rig.flow.replace(Arc::clone(&mended));
-    rig.run(3700, 7300);
-    rig.seal(7200);
-    assert_eq!(rig.rows(Level::Minute, 0, 7200), rig.expected(0, 7200));
-}
-
-#[test]
 fn a_late_reading_that_a_kill_kept_from_being_counted_is_counted_after_the_start() {
     let mut rig = Rig::new(&[]);
     rig.run(0, 1800);

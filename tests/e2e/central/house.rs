@@ -158,7 +158,7 @@ impl Desk {
 impl Inner {
     fn mark(&mut self, site: u32, range: Range<Stamp>) {
         let seq = self.marks.last().map_or(1, |mark| mark.seq + 1);
-        self.marks.push(Mark { seq, site: SiteIndex(site), range });
+        self.marks.push(Mark { seq, site: SiteIndex(site), range, corrected: Vec::new() });
     }
 
     fn check(&self) -> anyhow::Result<()> {

@@ -42,6 +42,7 @@ fn site() -> Site {
         name: "An invented site".into(),
         time_zone: "UTC".into(),
         billing_day: 1,
+        late_window: None,
         loading: Default::default(),
         service: Service { system: System::SplitPhase120_240, main_breaker_a: None },
         devices: vec![
