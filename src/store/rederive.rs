@@ -146,7 +146,9 @@ fn derive(
     let channels = entry.channels_of(splits);
     let whole = day_start(day)..day_start(day + 1);
     let rows: Vec<i64> = channels.iter().map(|channel| entry.channel_rows()[*channel]).collect();
-    let kept = rows.iter().map(|series| readings::any(db, *series, day));
+    // A mean of the next day's first second reaches into this one, and an instant of the day before.
+    let days = day - 1..=day + 1;
+    let kept = rows.iter().flat_map(|row| days.clone().map(|day| readings::any(db, *row, day)));
     let countable = day_start(day) >= Kept::look_up(db)?.countable();
     if !countable || !kept.collect::<Result<Vec<bool>>>()?.contains(&true) {
         return Ok(None);
