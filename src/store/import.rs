@@ -153,7 +153,7 @@ impl Job<'_> {
             self.shown.last().map_or(self.sealed, |(_, last)| self.sealed.max(last.start + Span::MINUTE));
         touched.iter_mut().for_each(|range| range.end = range.end.min(closed));
         let Self { db, entry, sealed, unsealed, shown } = self;
-        let recount = Recount { db, entry, unsealed, sealed: *sealed, recent: shown };
+        let recount = Recount { db, entry, unsealed, sealed: *sealed, recent: shown, only: &[] };
         let outcome = recount.run(touched)?;
         let damage = std::mem::take(&mut done.outcome.damage);
         done.outcome = outcome;

@@ -99,9 +99,17 @@ fn differences(old: &Steps, new: &Steps, extent: &Range<Stamp>) -> Vec<Range<Sta
     differences
 }
 
-/// From the first minute that is kept of a site to where it is sealed, and to where central stores
-/// were told.
-fn extents(db: &Connection, entry: &Entry) -> Result<Option<(Range<Stamp>, Range<Stamp>)>> {
+/// How much of a site's past a change of its map can touch.
+struct Extents {
+    /// From the first minute that is kept to where it is sealed, in full local months: a day or month
+    /// changes its rule as a whole, whenever in it the map does.
+    sealed: Range<Stamp>,
+    /// From the first minute to where central stores were told.
+    told: Range<Stamp>,
+}
+
+/// `None` where nothing is kept.
+fn extents(db: &Connection, entry: &Entry) -> Result<Option<Extents>> {
     let mut first: Option<Stamp> = None;
     let mut select = db.prepare_cached("SELECT min(start_s) FROM quarter WHERE series = ?1")?;
     for series in entry.channel_rows() {
@@ -113,7 +121,11 @@ fn extents(db: &Connection, entry: &Entry) -> Result<Option<(Range<Stamp>, Range
     let ends = "SELECT sealed_ds, marked_ds FROM site WHERE id = ?1";
     let (sealed, marked) =
         db.query_row(ends, [entry.row], |row| Ok((Stamp(row.get(0)?), Stamp(row.get(1)?))))?;
-    Ok(Some((first..sealed.max(first), first..marked.max(first))))
+    let month = |at: Stamp| entry.zone.month_range(entry.zone.month_of(at));
+    Ok(Some(Extents {
+        sealed: month(first).start..month(sealed.max(first)).end,
+        told: first..marked.max(first),
+    }))
 }
 
 /// Puts the map in force on record, and the work that follows from what it changes.
@@ -126,7 +138,7 @@ pub(super) fn update(db: &Connection, entry: &Entry) -> Result<()> {
     if old == new {
         return Ok(());
     }
-    if let Some((sealed, told)) = extents(db, entry)? {
+    if let Some(Extents { sealed, told }) = extents(db, entry)? {
         for (series, range) in to_derive(entry, &old, &new, &sealed) {
             db.prepare_cached("INSERT INTO rederive (series, from_day, to_day) VALUES (?1, ?2, ?3)")?
                 .execute(params![
@@ -224,7 +236,7 @@ pub(super) fn left(db: &Connection, entry: &Entry, unseen: bool) -> Result<Vec<R
     // With no record there is nothing to compare with: a file that only a newer writer has to see.
     if old != new
         && !old.is_empty()
-        && let Some((sealed, _)) = extents(db, entry)?
+        && let Some(Extents { sealed, .. }) = extents(db, entry)?
     {
         left.extend(to_derive(entry, &old, &new, &sealed).into_iter().map(|(_, range)| range));
     }

@@ -239,6 +239,35 @@ impl Recount<'_> {
         Ok(())
     }
 
+    /// The days and months that touch `range` and were made by another rule. One of which nothing is left
+    /// that the rule in force made stays: it holds again if the map is put back.
+    pub(super) fn sums_of_another_rule(&self, at: SeriesIndex, range: &Range<Stamp>) -> Result<()> {
+        let (zone, series) = (&self.entry.zone, self.entry.series_row(at));
+        let stale = |table: Table, extent: &Range<Stamp>| -> Result<bool> {
+            let print = self.entry.rules.print(at, extent);
+            let starts = extent.start..extent.start + Span(1);
+            Ok(rows::select(self.db, table, series, &starts)?.iter().any(|(_, rule)| *rule != print))
+        };
+        let last = range.end - Span(1);
+        let mut day = zone.day_of(range.start);
+        while day <= zone.day_of(last) {
+            let extent = zone.day_range(day);
+            if stale(Table::Day, &extent)? {
+                self.sum(at, Table::Day, extent, &date_of(day))?;
+            }
+            day = day.next();
+        }
+        let mut month = zone.month_of(range.start);
+        while month <= zone.month_of(last) {
+            let extent = zone.month_range(month);
+            if stale(Table::Month, &extent)? {
+                self.sum(at, Table::Month, extent, &name_of(month))?;
+            }
+            month = month.next();
+        }
+        Ok(())
+    }
+
     /// A day or month from the rows of the next finer table that were made by the rule in force.
     fn sum(&self, at: SeriesIndex, table: Table, range: Range<Stamp>, date: &str) -> Result<()> {
         let rules = &self.entry.rules;
@@ -250,7 +279,16 @@ impl Recount<'_> {
                 sum.absorb(&row);
             }
         }
-        rows::put(self.db, table, series, (sum, rules.print(at, &range)), Some(date))
+        let print = rules.print(at, &range);
+        if sum.is_empty() {
+            let starts = range.start..range.start + Span(1);
+            let of_another =
+                rows::select(self.db, table, series, &starts)?.iter().any(|(_, by)| *by != print);
+            if of_another {
+                return Ok(());
+            }
+        }
+        rows::put(self.db, table, series, (sum, print), Some(date))
     }
 
     /// Closed minutes that are not sealed yet.

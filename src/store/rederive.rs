@@ -16,7 +16,7 @@ use super::Result;
 use super::catalog::{Catalog, Entry};
 use super::keep::Kept;
 use super::readings::{self, day_start};
-use super::recount::{Outcome, Recount};
+use super::recount::{Outcome, Recount, Unsealed};
 use super::{rows, seal};
 
 /// Days that one step looks at which have nothing to do: some milliseconds of look-ups.
@@ -85,9 +85,12 @@ pub(super) fn step(
     for _ in 0..LOOKED_AT {
         day -= 1;
         let splits = needy(db, catalog, entry, &waiting, day)?;
-        if !splits.is_empty()
-            && let Some(done) = derive(db, entry, &splits, day, sealed(site))?
-        {
+        let done = match splits.is_empty() {
+            true => None,
+            false => derive(db, entry, &splits, day, sealed(site))?,
+        };
+        add_up(db, catalog, entry, &waiting, day)?;
+        if let Some(done) = done {
             (outcome, derived) = (done, true);
             break;
         }
@@ -134,8 +137,21 @@ fn needy(
     Ok(splits)
 }
 
-/// Derives them; `None` where nothing is kept to derive them from: what another map made then stays as it
-/// is, unseen.
+/// Adds the local days and months up again that hold some of this day: they follow from another rule
+/// than before even where nothing in the day itself does.
+fn add_up(db: &Connection, catalog: &Catalog, entry: &Entry, waiting: &[Waiting], day: i64) -> Result<()> {
+    let unsealed = Unsealed::default();
+    let recount = Recount { db, entry, unsealed: &unsealed, sealed: Stamp::MIN, recent: &[], only: &[] };
+    for waiting in waiting.iter().filter(|waiting| waiting.days.contains(&day)) {
+        if let Some((_, series)) = catalog.series_of(waiting.series) {
+            recount.sums_of_another_rule(series, &(day_start(day)..day_start(day + 1)))?;
+        }
+    }
+    Ok(())
+}
+
+/// Derives them; `None` where there is nothing to derive, or nothing kept to derive it from: what
+/// another map made then stays as it is, unseen.
 fn derive(
     db: &Connection,
     entry: &Entry,
@@ -143,18 +159,33 @@ fn derive(
     day: i64,
     sealed: Stamp,
 ) -> Result<Option<Outcome>> {
-    let channels = entry.channels_of(splits);
     let whole = day_start(day)..day_start(day + 1);
-    let rows: Vec<i64> = channels.iter().map(|channel| entry.channel_rows()[*channel]).collect();
-    // A mean of the next day's first second reaches into this one, and an instant of the day before.
-    let days = day - 1..=day + 1;
-    let kept = rows.iter().flat_map(|row| days.clone().map(|day| readings::any(db, *row, day)));
-    let countable = day_start(day) >= Kept::look_up(db)?.countable();
-    if !countable || !kept.collect::<Result<Vec<bool>>>()?.contains(&true) {
+    if whole.start >= sealed || day_start(day) < Kept::look_up(db)?.countable() {
         return Ok(None);
     }
+    let channels = entry.channels_of(splits);
     let window = entry.window_of(channels.iter().copied(), std::slice::from_ref(&whole));
     let unsealed = seal::unsealed(db, &[entry.row], window)?;
+    // A mean of the next day's first second reaches into this one, and an instant of the day before.
+    let near = day_start(day - 1)..day_start(day + 2);
+    let mut kept = false;
+    for channel in channels {
+        let row = entry.channel_rows()[channel];
+        let samples = unsealed.get(&row).map_or(&[][..], Vec::as_slice);
+        kept = kept || samples.iter().any(|sample| near.contains(&sample.at));
+        for day in day - 1..=day + 1 {
+            kept = kept || readings::any(db, row, day)?;
+        }
+    }
+    if !kept {
+        return Ok(None);
+    }
     let recount = Recount { db, entry, unsealed: &unsealed, sealed, recent: &[], only: splits };
-    Ok(Some(recount.derive(day)?))
+    let outcome = recount.derive(day)?;
+    for split in splits {
+        if rows::rule_of_minutes(db, entry.series_row(*split), day)?.is_some() {
+            return Ok(Some(outcome));
+        }
+    }
+    Ok(None)
 }

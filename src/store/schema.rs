@@ -176,7 +176,8 @@ mod tests {
             db.pragma_update(None, "user_version", former as i64).unwrap();
             db.execute_batch(
                 "INSERT INTO site (name, time_zone) VALUES ('heron-lane', 'America/Denver');
-                 INSERT INTO annotation (site, from_s, to_s, text) VALUES (1, 60, 60, 'dryer replaced');",
+                 INSERT INTO annotation (site, from_s, to_s, text) VALUES (1, 60, 60, 'dryer replaced');
+                 INSERT INTO outbox (site, from_minute, to_minute) VALUES (1, 5, 7);",
             )
             .unwrap();
             drop(db);
@@ -186,6 +187,10 @@ mod tests {
                 .query_row("SELECT text, origin FROM annotation", [], |row| Ok((row.get(0)?, row.get(1)?)))
                 .unwrap();
             assert_eq!(note, ("dryer replaced".to_owned(), "person".to_owned()), "format {former}");
+            let mark: (i64, Option<String>) = db
+                .query_row("SELECT to_minute, figures FROM outbox", [], |row| Ok((row.get(0)?, row.get(1)?)))
+                .unwrap();
+            assert_eq!(mark, (7, None), "format {former}: a mark of no correction");
             assert!(open_read_only(&path).is_ok(), "format {former}");
         }
     }

@@ -6,15 +6,21 @@ use super::*;
 use crate::calendar::Zone;
 use crate::store::reader::Reader;
 
-/// Where the invented days have readings, in seconds: parts of five UTC days, over a month's end.
+const DAY: i64 = 86_400;
+
+/// The end of March in Denver: six hours into the 24th day from [`T0`] on.
+const MONTH_END: i64 = 24 * DAY + 6 * 3600;
+
+/// Where the invented days have readings, in seconds: parts of four UTC days, over a month's end. The
+/// first mean of a day is of the second before it.
 const PARTS: [(i64, i64); 4] = [
-    (0, 1500),
-    (86_400 - 600, 86_400 + 700),
-    (4 * 86_400, 4 * 86_400 + 1300),
-    (24 * 86_400, 24 * 86_400 + 900),
+    (22 * DAY, 22 * DAY + 600),
+    (23 * DAY - 300, 23 * DAY + 400),
+    (MONTH_END - 300, MONTH_END + 700),
+    (25 * DAY, 25 * DAY + 900),
 ];
 /// After the correction.
-const AFTER: (i64, i64) = (24 * 86_400 + 900, 24 * 86_400 + 1500);
+const AFTER: (i64, i64) = (25 * DAY + 900, 25 * DAY + 1500);
 
 /// A table of the map, by its id.
 fn table(map: &str, id: &str) -> Range<usize> {
@@ -36,7 +42,7 @@ fn feed(what: &str, by: &str) -> String {
     MAP.replacen(what, by, 1)
 }
 
-/// Two entries of the PV, of which the second has the array's other CT, from local noon of the 12th.
+/// Two entries of the PV, of which the second has the array's other CT, from a moment on.
 fn moved(date: &str) -> String {
     let place = table(MAP, "solar");
     let entry = format!("[[circuit]]\n{}", &MAP[place.clone()]);
@@ -67,9 +73,12 @@ fn variants() -> Vec<(&'static str, String)> {
         ("the heater is PV", with(MAP, "heater", "\"hot water\"", "\"PV\"")),
         ("the heater is scaled", with(MAP, "heater", "doubled = true", "doubled = true\nscale = 1.1")),
         ("mains above the tap", feed("measures = \"panel\"", "measures = \"grid\"")),
-        ("PV from the 12th on", with(MAP, "solar", "spaces", "from = 2026-03-12\nspaces")),
-        ("a CT moved at noon", moved("2026-03-11T18:10:00")),
-        ("a CT moved a little later", moved("2026-03-11T18:12:00")),
+        ("PV from April on", with(MAP, "solar", "spaces", "from = 2026-04-01\nspaces")),
+        ("a CT moved", moved("2026-03-30T18:02:00")),
+        ("a CT moved a little later", moved("2026-03-30T18:04:00")),
+        // Nothing was read on that day, nor on those around it.
+        ("PV from the 10th on", with(MAP, "solar", "spaces", "from = 2026-03-10\nspaces")),
+        ("PV until a moment to come", with(MAP, "solar", "spaces", "until = 2026-04-01T18:40:00\nspaces")),
     ]
 }
 
@@ -88,16 +97,25 @@ fn correct(rig: &mut Rig, map: &str) {
     rig.send(Command::Sites(vec![Arc::clone(&rig.site)]));
 }
 
+/// What the minutes before `end` must be, with those between the parts: a counter bridges them.
+fn expected_until(site: &Arc<Site>, given: &[Vec<Sample>], end: i64) -> Vec<(SeriesIndex, Row)> {
+    expected(site, given, at(PARTS[0].0 - 3600)..at(end))
+}
+
 /// Every row of every level is what one account of all readings under the map in force gives.
 fn check(rig: &Rig, what: &str) {
     let end = AFTER.1 - 300;
-    assert_eq!(rig.rows(Level::Minute, -3600, end), rig.expected(-3600, end), "{what}: minutes");
+    assert_eq!(
+        rig.rows(Level::Minute, 0, end),
+        expected_until(&rig.site, &rig.given, end),
+        "{what}: minutes"
+    );
     let zone = Zone::new("America/Denver").expect("a zone");
-    let minutes = rig.rows(Level::Minute, -86_400, 40 * 86_400);
+    let minutes = rig.rows(Level::Minute, 0, 40 * DAY);
     let quarter = |minute: Stamp| minute.floor(Span::QUARTER);
     let day = |minute: Stamp| zone.day_range(zone.day_of(minute)).start;
     let month = |minute: Stamp| zone.month_range(zone.month_of(minute)).start;
-    let all = |level| rig.rows(level, -86_400 * 60, 86_400 * 40);
+    let all = |level| rig.rows(level, -60 * DAY, 40 * DAY);
     assert_eq!(all(Level::Quarter), summed(&minutes, quarter), "{what}: quarters");
     assert_eq!(all(Level::Day), summed(&minutes, day), "{what}: days");
     assert_eq!(all(Level::Month), summed(&minutes, month), "{what}: months");
@@ -109,8 +127,8 @@ proptest! {
     /// (live with the right map) = (live with a wrong one, then corrected), bit for bit.
     #[test]
     fn a_corrected_store_is_the_one_that_was_right_all_along(
-        wrong in 0_usize..12,
-        right in 0_usize..12,
+        wrong in 0_usize..14,
+        right in 0_usize..14,
         restart: bool,
     ) {
         let maps = variants();
@@ -141,7 +159,7 @@ proptest! {
         let left = rig.store().reader().source(SiteIndex(0)).rederiving().expect("an answer");
         prop_assert_eq!(left, vec![], "{}", what);
         // And as sealed rows.
-        rig.seal(24 * 86_400 + 3600);
+        rig.seal(25 * DAY + 3600);
         rig.store.take().expect("it is open").close();
         let sites = [Arc::clone(&rig.site)];
         let checked = crate::store::check(&database(rig.directory.path()), &sites).expect("it opens");
@@ -169,13 +187,13 @@ fn only_the_days_that_another_rule_made_are_derived_and_the_newest_first() {
     // A label and the heater's scale make no split another.
     correct(&mut rig, &with(MAP, "heater", "doubled = true", "doubled = true\nscale = 1.1"));
     assert_eq!(derived(&rig), [0; 0]);
-    // From the 12th on, local time: day 4 of the readings; day 24 is not sealed yet.
-    correct(&mut rig, &with(MAP, "solar", "spaces", "until = 2026-03-12\nspaces"));
-    assert_eq!(derived(&rig), [4]);
+    // From April on; the 25th day is not sealed yet, but for the second that its first reading is of.
+    correct(&mut rig, &with(MAP, "solar", "spaces", "until = 2026-04-01\nspaces"));
+    assert_eq!(derived(&rig), [24]);
     correct(&mut rig, MAP);
-    assert_eq!(derived(&rig), [4]);
+    assert_eq!(derived(&rig), [24]);
     correct(&mut rig, &feed(r#"channel = "house/m1", leg"#, r#"channel = "house/m1", reversed = true, leg"#));
-    assert_eq!(derived(&rig), [4, 1, 0]);
+    assert_eq!(derived(&rig), [24, 23, 22, 21]);
 }
 
 #[test]
@@ -187,7 +205,7 @@ fn days_that_are_left_say_so_and_a_restart_does_no_day_twice() {
     // An offline reader with the corrected map, before any writer has seen it.
     let reader = Reader::offline(copy.path(), std::slice::from_ref(&site)).expect("it opens");
     let left = reader.source(SiteIndex(0)).rederiving().expect("an answer");
-    assert!(left.iter().any(|range| range.contains(&at(86_400))), "{left:?}");
+    assert!(left.iter().any(|range| range.contains(&at(23 * DAY))), "{left:?}");
     drop(reader);
     // One step a start: as killed after each.
     let mut seen = Vec::new();
@@ -195,7 +213,7 @@ fn days_that_are_left_say_so_and_a_restart_does_no_day_twice() {
         let mut db = schema::open(&database(copy.path())).expect("it opens");
         let sites = std::slice::from_ref(&site);
         let catalog = catalog::Catalog::register(&mut db, sites).expect("names");
-        let step = rederive::step(&db, &catalog, |_| at(24 * 86_400)).expect("a step");
+        let step = rederive::step(&db, &catalog, |_| at(25 * DAY)).expect("a step");
         let Some(step) = step else { break };
         let left =
             record::left(&db, catalog.entry(SiteIndex(0)).expect("the site"), true).expect("an answer");
@@ -203,7 +221,7 @@ fn days_that_are_left_say_so_and_a_restart_does_no_day_twice() {
         assert!(left.iter().all(|range| range.end <= step.day), "{left:?} {step:?}");
         seen.extend(step.derived.then(|| (step.day - T0).0.div_euclid(Span::DAY.0)));
     }
-    assert_eq!(seen, [4, 1, 0], "the 24th was not sealed");
+    assert_eq!(seen, [24, 23, 22, 21], "the 25th is not sealed");
 }
 
 #[test]
@@ -238,8 +256,9 @@ fn what_central_stores_were_told_is_told_again_a_day_at_a_time() {
         outbox.advance("builder", mark.seq);
         rig.flush();
     }
-    assert_eq!(last, Some(at(0)));
-    assert_eq!(days, (0..25).rev().collect::<Vec<i64>>());
+    // The first mean covers the second before its reading, which is of the day before.
+    assert_eq!(last, Some(at(22 * DAY - 900)));
+    assert_eq!(days, (21..26).rev().collect::<Vec<i64>>());
 }
 
 #[test]
@@ -262,5 +281,77 @@ fn a_file_from_before_records_were_kept_opens_and_derives_what_another_map_made(
     wait(&events, |event| *event == Event::Flushed);
     let end = PARTS[2].1;
     let rows = store.reader().source(SiteIndex(0)).rows(Level::Minute, at(0)..at(end)).expect("rows");
-    assert_eq!(rows, expected(&turned, &rig.given, at(0)..at(end)));
+    assert_eq!(rows, expected_until(&turned, &rig.given, end));
+}
+
+#[test]
+fn readings_that_come_while_days_wait_are_derived_with_them() {
+    let turned = feed(r#"channel = "house/m1", leg"#, r#"channel = "house/m1", reversed = true, leg"#);
+    let mut rig = live(&turned, &[]);
+    correct(&mut rig, MAP);
+    // From a file, into a day that waits; the writer has this before it has done any day, or after some.
+    let (from, to) = (23 * DAY + 400, 23 * DAY + 700);
+    let readings: Vec<Reading> = (from..to).flat_map(readings_at).collect();
+    for reading in &readings {
+        rig.given[reading.channel.0 as usize].push(reading.sample);
+    }
+    let count = readings.len() as u64;
+    let readings = readings.into_iter().map(|reading| (reading.channel, reading.sample)).collect();
+    let (reply, answer) = channel();
+    rig.send(Command::Import(Import { site: SiteIndex(0), readings, limit: at(25 * DAY), reply }));
+    assert_eq!(answer.recv_timeout(Duration::from_secs(30)).expect("an answer").new, count);
+    // And late, over the broker.
+    let late = (MONTH_END + 700..MONTH_END + 800).flat_map(readings_at).collect();
+    rig.commit(late, at(AFTER.0));
+    rig.run(AFTER.0, AFTER.1);
+    rig.flush();
+    check(&rig, "an import and late readings");
+    assert_eq!(rig.store().reader().source(SiteIndex(0)).rederiving().expect("an answer"), vec![]);
+}
+
+#[test]
+fn a_change_later_today_takes_nothing_of_today_away() {
+    let mut rig = Rig::new(&[]);
+    rig.run(0, 7300);
+    rig.seal(7200);
+    // Half past nine in UTC: of this day two hours are sealed, by the rule of a day without a change.
+    correct(&mut rig, &with(MAP, "solar", "spaces", "until = 2026-03-08T02:30:00\nspaces"));
+    rig.flush();
+    assert_eq!(rig.rows(Level::Minute, 0, 7200), rig.expected(0, 7200));
+    let minutes = rig.rows(Level::Minute, -DAY, DAY);
+    let zone = Zone::new("America/Denver").expect("a zone");
+    let of = |level| rig.rows(level, -30 * DAY, DAY);
+    assert_eq!(of(Level::Hour), summed(&minutes, |minute| minute.floor(Span::HOUR)));
+    assert_eq!(of(Level::Month), summed(&minutes, |at| zone.month_range(zone.month_of(at)).start));
+}
+
+#[test]
+fn what_cannot_be_derived_any_more_holds_again_when_the_map_is_put_back() {
+    let mut rig = live(MAP, &[]);
+    rig.store.take().expect("it is open").close();
+    // As after the settings let go of the readings of the first days.
+    let let_go = readings::day_of(at(24 * DAY));
+    let db = schema::open(&database(rig.directory.path())).expect("it opens");
+    db.execute_batch(&format!(
+        "DELETE FROM reading_day WHERE key >> 24 < {let_go};
+         DELETE FROM reading_hour WHERE (key >> 24) / 24 < {let_go};
+         INSERT INTO let_go (what, before_s) VALUES ('readings', {})",
+        readings::day_start(let_go).seconds()
+    ))
+    .expect("they go");
+    drop(db);
+    let open_again = |rig: &mut Rig| {
+        let (store, events) = open(rig.directory.path(), &rig.site, &[]);
+        (rig.store, rig.events) = (Some(store), events);
+    };
+    open_again(&mut rig);
+    let levels = [Level::Minute, Level::Quarter, Level::Hour, Level::Day, Level::Month];
+    let all = |rig: &Rig| levels.map(|level| rig.rows(level, -60 * DAY, 25 * DAY));
+    let before = all(&rig);
+    correct(&mut rig, &with(MAP, "solar", "doubled = true", "doubled = false"));
+    rig.flush();
+    assert_ne!(all(&rig), before);
+    correct(&mut rig, MAP);
+    rig.flush();
+    assert_eq!(all(&rig), before);
 }

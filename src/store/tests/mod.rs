@@ -24,6 +24,7 @@ mod formats;
 mod life;
 mod repair;
 mod rows;
+mod shuffled;
 mod size;
 
 /// 2026-03-08T00:00:00Z. In Denver the clock goes forward on that day, at 09:00Z.
