@@ -550,6 +550,7 @@ fn the_reference_has_every_route_and_metric() {
     board.command_refused("x");
     board.central_behind("x", 1);
     board.channels_stale("x", 1);
+    board.rederiving("x", 1, Stamp(0));
     let metrics = board.metrics();
     let mut count = 0;
     for family in metrics.lines().filter_map(|line| line.strip_prefix("# TYPE ")) {
