@@ -274,6 +274,9 @@ impl Board {
             Part::Channels(site) => {
                 self.stale.remove(&SiteLabel { site: site.clone() });
             }
+            Part::Rederive(site) => {
+                self.rederiving.remove(&SiteLabel { site: site.clone() });
+            }
             _ => {}
         }
     }

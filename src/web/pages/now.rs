@@ -442,6 +442,7 @@ fn part_in_words(part: &Part, why: &str) -> String {
         Part::Channels(_) => "Some channels are silent",
         Part::Loading(_) => "A breaker carries too much",
         Part::Audit(_) => "The map and the readings disagree",
+        Part::Rederive(_) => "Import and export of the past are being derived again",
     };
     if why.is_empty() { format!("{what}.") } else { format!("{what}: {why}") }
 }
