@@ -4,6 +4,7 @@ use super::{Epoch, FigureKey, Finding, Parsed, Part, SeriesIndex, Site, Term, pa
 use crate::units::{ONE, Stamp};
 
 mod books;
+mod bounds;
 mod cases;
 mod counters;
 mod demo;
