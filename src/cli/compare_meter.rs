@@ -52,8 +52,8 @@ pub(super) struct Args {
 /// Runs it.
 pub(super) fn run(common: &Common, args: &Args) -> Result<Exit> {
     match compared(common, args) {
-        Ok((house, found)) => {
-            super::print(&text(&house, &found, args))?;
+        Ok((house, found, waiting)) => {
+            super::print(&text(&house, &found, waiting, args))?;
             Ok(if found.is_within() { Exit::Fine } else { Exit::Short })
         }
         Err(Stop::Refused(refusal)) => Ok(refusal.say()),
@@ -62,7 +62,7 @@ pub(super) fn run(common: &Common, args: &Args) -> Result<Exit> {
 }
 
 #[expect(clippy::disallowed_methods, reason = "a command reads the file that it is given")]
-fn compared(common: &Common, args: &Args) -> Result<(House, Comparison), Stop> {
+fn compared(common: &Common, args: &Args) -> Result<(House, Comparison, usize), Stop> {
     let classes = Tolerance::of_classes(&args.ct_class, &args.meter_class);
     let classes = classes.ok_or_else(|| Refusal::new(Exit::Usage, "no such accuracy class"))?;
     let tolerance = match args.tolerance {
@@ -81,27 +81,33 @@ fn compared(common: &Common, args: &Args) -> Result<(House, Comparison), Stop> {
         return Err(Refusal::new(Exit::Short, why).into());
     }
     let pairs = pairs(&read).map_err(|why| Refusal::new(Exit::Short, why))?;
-    let measured = measured(&house, &house.reader()?, &pairs)?;
+    let (measured, waiting) = measured(&house, &house.reader()?, &pairs)?;
     let found = compare(&pairs, &measured, tolerance);
-    Ok((house, found))
+    Ok((house, found, waiting))
 }
 
-/// What the CTs say of each interval, where they cover it wholly.
-fn measured(house: &House, reader: &Reader, pairs: &Pairs) -> Result<Vec<Option<Measured>>, Refusal> {
+/// What the CTs say of each interval, where they cover it wholly; and how many they do not because
+/// import and export have yet to be derived again after a correction of the map.
+fn measured(
+    house: &House,
+    reader: &Reader,
+    pairs: &Pairs,
+) -> Result<(Vec<Option<Measured>>, usize), Refusal> {
+    let mut waiting = 0;
     let intervals: Vec<Interval> = pairs.all.iter().map(|pair| pair.interval).collect();
     let mut source = reader.source(house.index);
     let mut all = Vec::with_capacity(intervals.len());
     for some in intervals.chunks(AT_ONCE) {
         let summaries = energy(house.site(), &house.zone, &mut source, some);
         let summaries = summaries.map_err(Refusal::of_store)?;
-        all.extend(summaries.iter().map(|summary| {
-            Some(Measured {
-                import_mwh: whole(summary, FigureKey::Import)?,
-                export_mwh: whole(summary, FigureKey::Export)?,
-            })
-        }));
+        for summary in &summaries {
+            let of = |key| whole(summary, key);
+            let both = of(FigureKey::Import).zip(of(FigureKey::Export));
+            waiting += usize::from(both.is_none() && summary.rederiving);
+            all.push(both.map(|(import_mwh, export_mwh)| Measured { import_mwh, export_mwh }));
+        }
     }
-    Ok(all)
+    Ok((all, waiting))
 }
 
 fn whole(summary: &Summary, key: FigureKey) -> Option<i64> {
@@ -125,9 +131,9 @@ fn scales(house: &House, found: &Comparison) -> Vec<(String, f64, f64, usize)> {
     .collect()
 }
 
-fn text(house: &House, found: &Comparison, args: &Args) -> String {
+fn text(house: &House, found: &Comparison, waiting: usize, args: &Args) -> String {
     match args.format {
-        Format::Json => format!("{}\n", body(house, found)),
+        Format::Json => format!("{}\n", body(house, found, waiting)),
         Format::Csv => {
             let mut text = "start,end,meter_kwh,measured_kwh,left_kwh\r\n".to_owned();
             for one in &found.disagreements {
@@ -143,11 +149,11 @@ fn text(house: &House, found: &Comparison, args: &Args) -> String {
             }
             text
         }
-        Format::Table => table(house, found, args),
+        Format::Table => table(house, found, waiting, args),
     }
 }
 
-fn body(house: &House, found: &Comparison) -> serde_json::Value {
+fn body(house: &House, found: &Comparison, waiting: usize) -> serde_json::Value {
     let kwh = |mwh: i64| mwh as f64 / 1e6;
     let at = |at| house.zone.rfc3339(at);
     let sides = found.sides.iter().map(|side| {
@@ -167,7 +173,7 @@ fn body(house: &House, found: &Comparison) -> serde_json::Value {
     });
     json!({
         "site": house.site().id, "intervals": found.intervals, "compared": found.compared,
-        "not_covered": found.not_covered, "estimated": found.estimated,
+        "not_covered": found.not_covered, "rederiving": waiting, "estimated": found.estimated,
         "error_percent": found.error_percent, "factor": found.factor,
         "drift_percent_per_30_days": found.drift_percent, "tolerance_percent": found.tolerance_percent,
         "within": found.is_within(), "resolution_kwh": kwh(found.resolution_mwh),
@@ -177,7 +183,7 @@ fn body(house: &House, found: &Comparison) -> serde_json::Value {
     })
 }
 
-fn table(house: &House, found: &Comparison, args: &Args) -> String {
+fn table(house: &House, found: &Comparison, waiting: usize, args: &Args) -> String {
     let percent = |p: Option<f64>| p.map_or("not known".to_owned(), |p| format!("{p:+.2} %"));
     let kwh = |mwh: i64| mwh as f64 / 1e6;
     let share = found.compared as f64 / found.intervals.max(1) as f64 * 100.0;
@@ -185,6 +191,12 @@ fn table(house: &House, found: &Comparison, args: &Args) -> String {
         "{} of {} intervals compared ({share:.1} %); left out: {} not wholly covered, {} estimated by the utility\n",
         found.compared, found.intervals, found.not_covered, found.estimated
     );
+    if waiting > 0 {
+        text += &format!(
+            "{waiting} of those not covered wait for import and export to be derived again: the map was corrected, and the\n\
+             daemon has not got to it. It does so as it runs; `panelwright store rederive` does it now.\n"
+        );
+    }
     for side in &found.sides {
         text += &format!(
             "{:8} meter {:>12.3} kWh  CTs {:>12.3} kWh  error {}\n",

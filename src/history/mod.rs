@@ -17,6 +17,7 @@
 //! series itself. A sum over several series does not know it, as it cannot say when it flowed.
 
 mod changes;
+mod channel;
 mod compare;
 mod energy;
 mod memory;
@@ -34,6 +35,7 @@ mod tests;
 mod view_tests;
 
 pub use changes::{map_changes, map_form};
+pub use channel::{Held, Holder, OfChannel, channel};
 pub use compare::{Change, MISSING, Pair, compare};
 pub use energy::energy;
 pub use memory::Memory;

@@ -36,11 +36,18 @@ pub(super) struct Entry {
     /// The file's days and months are still those of another zone: the map was changed, and no daemon
     /// has run since.
     pub other_days: bool,
+    /// The zone of the file's days and months.
+    pub file_zone: Zone,
     /// What its splits follow from.
     pub rules: Rules,
 }
 
 impl Entry {
+    /// The same site with the days and months that the file has, to hold them against each other.
+    pub fn as_in_file(&self) -> Self {
+        Self { zone: self.file_zone.clone(), other_days: false, ..self.clone() }
+    }
+
     /// How far from itself a reading of any channel can matter.
     pub fn widest_reach(&self) -> Span {
         let reach = (0..self.site.channels.len()).map(|channel| self.reach(channel)).max();
@@ -163,6 +170,7 @@ impl Catalog {
                 tx.query_row("SELECT time_zone FROM site WHERE id = ?1", [entry.row], |r| r.get(0))?;
             if zone != entry.site.time_zone {
                 entry.other_days = false;
+                entry.file_zone = entry.zone.clone();
                 rezone(&tx, entry)?;
                 tx.execute(
                     "UPDATE site SET time_zone = ?2 WHERE id = ?1",
@@ -184,6 +192,7 @@ impl Catalog {
             let found: Option<(i64, String)> =
                 select.query_row([&site.id], |r| Ok((r.get(0)?, r.get(1)?))).optional()?;
             let other_days = found.as_ref().is_some_and(|(_, zone)| *zone != site.time_zone);
+            let in_file = found.as_ref().and_then(|(_, zone)| Zone::new(zone).ok());
             let row = found.map_or(NO_ROW, |(row, _)| row);
             let mut rows = db.prepare_cached("SELECT name, id FROM series WHERE site = ?1")?;
             let known: FxHashMap<String, i64> =
@@ -206,6 +215,7 @@ impl Catalog {
                 site: Arc::clone(site),
                 row,
                 series,
+                file_zone: in_file.unwrap_or_else(|| zone.clone()),
                 zone,
                 other_days,
                 rules: Rules::of(site),

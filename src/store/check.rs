@@ -113,7 +113,7 @@ fn contents(db: &Connection, sites: &[Arc<Site>], checked: &mut Checked) -> Resu
     aside(db, &names, kept, checked)?;
     let catalog = Catalog::look_up(db, sites)?;
     for (_, entry) in catalog.entries() {
-        Walk { db, entry, kept, bad: &bad, mend: false, checked }.site()?;
+        Walk { db, entry: &entry.as_in_file(), kept, bad: &bad, mend: false, checked }.site()?;
     }
     Ok(())
 }

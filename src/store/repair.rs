@@ -92,6 +92,7 @@ fn contents(db: &mut Connection, sites: &[Arc<Site>], repaired: &mut Repaired) -
     let nothing = decode::Bad::default();
     for (_, entry) in catalog.entries() {
         fill_hours(db, entry)?;
+        let entry = &entry.as_in_file();
         Walk { db, entry, kept, bad: &nothing, mend: true, checked: &mut before }.site()?;
     }
     db.execute("UPDATE set_aside SET repaired = 1 WHERE repaired = 0", [])?;

@@ -8,9 +8,9 @@ use axum::response::{IntoResponse, Response};
 use bytes::Bytes;
 
 use super::answer::{Refusal, json, json_text};
-use super::shapes::{Health, HistoryBody, Now, PartHealth, Refused, SiteInfo, Sites};
+use super::shapes::{Health, HistoryAnswer, Now, PartHealth, Refused, SiteInfo, Sites};
 use super::views::{audit::AuditBody, profile::ProfileBody, rank::RankBody, verify::in_short};
-use super::{HistoryError, HistoryQuery, Shared, View};
+use super::{HistoryError, HistoryQuery, Shared, View, views};
 use crate::status::{OPENMETRICS, Overall};
 use crate::units::Stamp;
 
@@ -69,9 +69,11 @@ pub(super) fn newest(shared: &Shared, id: &str) -> Bytes {
         ("by" = Option<String>, Query,
             description = "minute, quarter, hour, day, week, month, year or billing"),
         ("compare" = Option<String>, Query, description = "previous, week, month or year"),
+        ("channel" = Option<String>, Query,
+            description = "A CT by its name (device/channel): what it measured, and whose it was when"),
     ),
     responses(
-        (status = 200, body = HistoryBody),
+        (status = 200, body = HistoryAnswer, description = "of a CT where `channel` is given"),
         (status = 400, body = Refused, description = "a parameter is wrong"),
         (status = 404, body = Refused, description = "no such site"),
         (status = 503, body = Refused, description = "the store could not answer"),
@@ -82,8 +84,20 @@ pub(super) async fn history(
     Query(given): Query<Vec<(String, String)>>,
 ) -> Result<Response, Refusal> {
     let site = shared.site(&id).ok_or_else(|| Refusal::no_such_site(&id))?;
-    let [from, to, by, compare] = parameters("history", ["from", "to", "by", "compare"], given)?;
-    ask(&shared, HistoryQuery { site, from, to, by, view: View::Energy, compare }).await
+    let names = ["from", "to", "by", "compare", "channel"];
+    let [from, to, by, compare, channel] = parameters("history", names, given)?;
+    let view = match (&channel, &compare) {
+        (None, _) => View::Energy,
+        (Some(name), None) => match views::channel::named(&site, name) {
+            Ok(channel) => View::Channel(channel),
+            Err(error) => return Err(refused(error)),
+        },
+        (Some(_), Some(_)) => {
+            let error = "channel and compare do not go together";
+            return Err(Refusal::new(StatusCode::BAD_REQUEST, error, "leave one of them out"));
+        }
+    };
+    ask(&shared, HistoryQuery { site, from, to, by, view, compare }).await
 }
 
 /// The typical day of a site: mean power by quarter-hour of the local clock and weekday.
@@ -160,11 +174,19 @@ async fn ask(shared: &Shared, query: HistoryQuery) -> Result<Response, Refusal> 
     let id = query.site.id.clone();
     match blocking(shared, move || history(&query)).await? {
         Ok(body) => Ok(json_text(body)),
-        Err(HistoryError::Asked { what, hint }) => Err(Refusal::new(StatusCode::BAD_REQUEST, what, hint)),
-        Err(HistoryError::Failed(why)) => {
-            tracing::warn!(why, site = id, "the store could not answer a history query");
-            Err(failed(&why))
+        Err(error) => {
+            if let HistoryError::Failed(why) = &error {
+                tracing::warn!(why, site = id, "the store could not answer a history query");
+            }
+            Err(refused(error))
         }
+    }
+}
+
+fn refused(error: HistoryError) -> Refusal {
+    match error {
+        HistoryError::Asked { what, hint } => Refusal::new(StatusCode::BAD_REQUEST, what, hint),
+        HistoryError::Failed(why) => failed(&why),
     }
 }
 

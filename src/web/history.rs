@@ -96,6 +96,12 @@ pub fn answer<S: Source>(
             let body = energy_body(query, now, source, notes)?;
             text(&body)
         }
+        View::Channel(channel) => {
+            let (from, to, by) = (query.from.as_deref(), query.to.as_deref(), query.by.as_deref());
+            let question = Question::read(site, from, to, by, now)?;
+            let found = views::channel::read(site, &question, channel, source)?;
+            text(&views::channel::body(site, &question, channel, &found))
+        }
         View::Profile => {
             let (zone, profile) = views::profile::read(site, range, now, source)?;
             text(&views::profile::body(site, &zone, &profile))
@@ -359,6 +365,33 @@ mod tests {
             "annotations": [],
         });
         assert_eq!(body, expected);
+    }
+
+    #[test]
+    fn a_ct_says_what_it_measured_and_whose_it_was() {
+        let channel = views::channel::named(&site(), "house/pump").expect("it is there");
+        let view = View::Channel(channel);
+        let asked =
+            HistoryQuery { view, ..query(Some("2025-06-10T12:00"), Some("2025-06-10T13:00"), Some("hour")) };
+        let body = answer(&asked, now(), &mut source(), |_| Ok(vec![])).expect("an answer");
+        let body: serde_json::Value = serde_json::from_str(&body).expect("JSON");
+        let (start, end) = ("2025-06-10T12:00:00-06:00", "2025-06-10T13:00:00-06:00");
+        let expected = serde_json::json!({
+            "site": "heron-lane", "channel": "house/pump", "by": "hour", "time_zone": "America/Denver",
+            "intervals": [{
+                "start": start, "end": end, "seconds": 3600,
+                "coverage": 0.5, "kwh": 0.2, "above_kwh": 0.2, "below_kwh": 0.0,
+                "held": [{
+                    "start": start, "end": end, "circuit": "well-pump", "label": "Well pump", "feeds": null,
+                    "leg": null, "factor": 1.0, "kwh": 0.2, "coverage": 0.5,
+                }],
+            }],
+        });
+        assert_eq!(body, expected);
+        let unknown = views::channel::named(&site(), "house/9");
+        assert!(
+            matches!(unknown, Err(HistoryError::Asked { what, .. }) if what.contains("house/m1, house/pump"))
+        );
     }
 
     #[test]

@@ -43,7 +43,7 @@ pub use tls::{Tls, server_config};
 
 use crate::clock::Clock;
 use crate::history::Note;
-use crate::site::Site;
+use crate::site::{ChannelIndex, Site};
 use crate::status::Board;
 use crate::store::{NoteChange, NoteOutcome};
 use crate::units::Stamp;
@@ -73,6 +73,8 @@ pub enum View {
     /// Energy by interval, with a comparison if one is asked for.
     #[default]
     Energy,
+    /// What one CT measured by interval, and whose it was.
+    Channel(ChannelIndex),
     /// The typical day.
     Profile,
     /// The ranking of loads.

@@ -10,7 +10,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use super::advice::{AlertNow, EvNow, RoomNow};
-use super::views::{compare::Comparison, notes::Annotation, verify::Proven};
+use super::views::{channel::ChannelBody, compare::Comparison, notes::Annotation, verify::Proven};
 use crate::site::Site;
 use crate::units::{Stamp, Watts};
 
@@ -190,6 +190,17 @@ pub struct HistoryBody {
     /// The notes that touch the range.
     #[serde(default)]
     pub annotations: Vec<Annotation>,
+}
+
+/// What history answers: of a site, or of one CT.
+#[derive(Debug, Serialize, ToSchema)]
+#[serde(untagged)]
+#[expect(dead_code, reason = "it stands for both bodies in the API's document; each is written as it is")]
+pub(super) enum HistoryAnswer {
+    /// By interval.
+    Energy(HistoryBody),
+    /// One CT by interval.
+    Channel(ChannelBody),
 }
 
 /// One interval. An energy is that of the time in which it is known; the coverage beside it says

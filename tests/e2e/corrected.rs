@@ -50,7 +50,7 @@ sign = "generation-positive"
 }
 
 /// Days that are laid in.
-const DAYS: i64 = 25;
+const DAYS: i64 = 8;
 
 fn value(channel: u32, minute: i64) -> i64 {
     let noise = (minute * 7919 + i64::from(channel) * 104_729).rem_euclid(9000);
@@ -103,7 +103,7 @@ fn start() -> Stamp {
 
 fn history(house: &Panelwright, by: &str) -> serde_json::Value {
     let (status, output, error) =
-        house.run(&["history", "--format", "json", "--from", "2025-03-01", "--to", "2025-03-25", "--by", by]);
+        house.run(&["history", "--format", "json", "--from", "2025-03-01", "--to", "2025-03-08", "--by", by]);
     assert_eq!((status, error.as_str()), (0, ""));
     serde_json::from_str(&output).expect("JSON")
 }
@@ -136,6 +136,20 @@ fn twenty_kills_while_splits_are_derived_again_lose_and_change_nothing() {
         assert_eq!(right.get("rederiving"), None);
     }
 
+    // Whoever compares with the utility's meter meanwhile is told why there is little to compare.
+    let meter = right.directory().join("meter.xml");
+    let file = meter.to_str().expect("a path");
+    let range = ["--from", "2025-03-03", "--to", "2025-03-04"];
+    let export = ["export", "--form", "espi", "--by", "hour", "-o", file];
+    let (status, _, error) = right.run(&[&export[..], &range].concat());
+    assert_eq!((status, error.as_str()), (0, ""));
+    let (_, text, _) = wrong.run(&["compare-meter", file, "--format", "json"]);
+    let compared: serde_json::Value = serde_json::from_str(&text).expect("JSON");
+    let counts = ["intervals", "compared", "not_covered", "rederiving"].map(|name| compared[name].as_u64());
+    assert_eq!(counts, [24, 0, 24, 24].map(Some), "{text}");
+    let (_, text, _) = wrong.run(&["compare-meter", file]);
+    assert!(text.contains("24 of those not covered wait for import and export"), "{text}");
+
     let mut state = u64::from(std::process::id()) << 20 | 1;
     eprintln!("seed {state}");
     for _ in 0..20 {
@@ -157,6 +171,13 @@ fn twenty_kills_while_splits_are_derived_again_lose_and_change_nothing() {
     let (status, text, _) = wrong.run(&["store", "check", "--format", "json"]);
     let checked: serde_json::Value = serde_json::from_str(&text).expect("JSON");
     assert_eq!((status, &checked["minutes_of_another_map"]), (0, &serde_json::json!(0)), "{text}");
+    let (status, text, _) = wrong.run(&["compare-meter", file, "--format", "json"]);
+    let compared: serde_json::Value = serde_json::from_str(&text).expect("JSON");
+    assert_eq!(
+        (status, &compared["compared"], &compared["rederiving"]),
+        (0, &24.into(), &0.into()),
+        "{text}"
+    );
     let (_, text, _) = wrong.run(&["store", "rederive"]);
     assert_eq!(text, "nothing waits to be derived again\n");
 }

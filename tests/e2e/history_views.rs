@@ -250,3 +250,48 @@ fn a_change_of_the_time_zone_cuts_days_anew() {
     assert_eq!(import, [&json!(18.0), &json!(16.5), &json!(18.0)]);
     month(&json(&house, &whole), "the old zone, without the daemon");
 }
+
+#[test]
+fn a_ct_says_whose_it_was_when() {
+    // The heater's CT was moved to the dryer at ten on the 9th, the day of 23 h.
+    let heater = "channels = [\"house/5\"]\ndoubled = true\n";
+    let moved = MAP.replacen(heater, &format!("{heater}until = 2025-03-09T10:00:00\n"), 1)
+        + "\n[[circuit]]\nid = \"dryer\"\nlabel = \"Dryer\"\nend_use = \"laundry\"\nbus = \"main\"\n\
+           spaces = [6, 8]\nbreaker_a = 30\nchannels = [\"house/5\"]\nfrom = 2025-03-09T10:00:00\n";
+    let house = Setup::new("mqtt://127.0.0.1:1").site("heron-lane", &moved).lay_out();
+    lay_in(house.store()).close();
+    let asked = ["--channel", "house/5", "--from", "2025-03-08", "--to", "2025-03-11"];
+    let found = json(&house, &asked);
+    let days = found["intervals"].as_array().expect("days");
+    let of_days: Vec<_> = days.iter().map(|day| (&day["seconds"], &day["kwh"], &day["coverage"])).collect();
+    // 450 W, and nothing from noon of the last day on.
+    let expected = [
+        (&json!(86_400), &json!(10.8), &json!(1.0)),
+        (&json!(82_800), &json!(10.35), &json!(1.0)),
+        (&json!(86_400), &json!(5.4), &json!(0.5)),
+    ];
+    assert_eq!(of_days, expected);
+    let held: Vec<_> = days[1]["held"]
+        .as_array()
+        .expect("stretches")
+        .iter()
+        .map(|held| (&held["end"], &held["circuit"], &held["factor"], &held["kwh"]))
+        .collect();
+    let expected = [
+        (&json!("2025-03-09T10:00:00-06:00"), &json!("water-heater"), &json!(2.0), &json!(4.05)),
+        (&json!("2025-03-10T00:00:00-06:00"), &json!("dryer"), &json!(1.0), &json!(6.3)),
+    ];
+    assert_eq!(held, expected);
+
+    let table = run(&house, &asked);
+    assert!(table.contains("2025-03-09  100.0 %  10.350   10.350    0.000"), "{table}");
+    let dryer = "2025-03-09 10:00 -06:00  2025-03-11 00:00 -06:00  dryer         Dryer";
+    assert!(table.contains(dryer), "{table}");
+    let csv = run(&house, &[&asked[..], &["--format", "csv"]].concat());
+    let line = "heron-lane,house/5,2025-03-09T00:00:00-07:00,2025-03-09T10:00:00-06:00,water-heater,\
+                Heat-pump water heater,,,2,4.05,1";
+    assert!(csv.lines().any(|found| found == line), "{csv}");
+    let (status, _, error) = house.run(&["history", "--channel", "house/9"]);
+    assert_eq!(status, 2);
+    assert!(error.contains("--channel: the map has no channel `house/9`; it has house/m1, "), "{error}");
+}

@@ -170,7 +170,7 @@ impl House {
 }
 
 /// kWh to three decimals of the untracked energy and of the figures around it.
-fn figures(site: &Site, year: &Summary) -> Vec<String> {
+pub fn figures(site: &Site, year: &Summary) -> Vec<String> {
     let circuit = |id: &str| {
         let index = site.circuits.iter().position(|circuit| circuit.id == id);
         FigureKey::Circuit(index.expect("a circuit of the map"))
@@ -181,7 +181,7 @@ fn figures(site: &Site, year: &Summary) -> Vec<String> {
 }
 
 /// What the data set comes to.
-const YEARS: [(&str, &str, [&str; 5]); 3] = [
+pub const YEARS: [(&str, &str, [&str; 5]); 3] = [
     ("2007-01-01", "2008-01-01", ["9759.073", "646.418", "856.360", "3035.530", "5220.765"]),
     ("2008-01-01", "2009-01-01", ["9418.450", "585.023", "661.924", "3181.514", "4989.989"]),
     ("2009-01-01", "2010-01-01", ["9423.730", "595.407", "593.706", "3576.843", "4657.774"]),

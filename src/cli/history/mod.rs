@@ -1,5 +1,6 @@
 //! `panelwright history`
 
+mod channel;
 mod compare;
 mod output;
 mod profile;
@@ -28,6 +29,7 @@ use crate::web::views;
   panelwright history --from 2025-01-01 --by month --format csv > year.csv
   panelwright history --site heron-lane --from 2025-03-09T06:00 --to 2025-03-09T18:00 --by hour
   panelwright history --from 2025-03-01 --to 2025-04-01 --by month --compare year
+  panelwright history --channel house/5 --from 2025-01-01 --by month
   panelwright history --profile --of water-heater
   panelwright history --rank")]
 pub(super) struct Args {
@@ -48,6 +50,9 @@ pub(super) struct Args {
     #[arg(long, value_name = "WITH",
           value_parser = clap::builder::PossibleValuesParser::new(Against::ALL.map(Against::as_str)))]
     compare: Option<String>,
+    /// What one CT measured, by its name (device/channel), and whose it was when.
+    #[arg(long, value_name = "CHANNEL", conflicts_with_all = ["compare", "profile", "rank", "of"])]
+    channel: Option<String>,
     /// The typical day: mean power by time of day and weekday [default range: 28 days]
     #[arg(long, conflicts_with_all = ["compare", "rank"])]
     profile: bool,
@@ -97,6 +102,17 @@ fn answer(common: &Common, args: &Args) -> Result<String, Refusal> {
         });
     }
     let question = question(site, args, now)?;
+    if let Some(name) = &args.channel {
+        let of = views::channel::named(site, name).map_err(Refusal::of_question)?;
+        let found = views::channel::read(site, &question, of, &mut reader?.source(index));
+        let found = found.map_err(Refusal::of_question)?;
+        let body = || views::channel::body(site, &question, of, &found);
+        return printed(match args.format {
+            Format::Table => Ok(channel::tables(site, &question, of, &found)),
+            Format::Json => json(&body()),
+            Format::Csv => channel::csv(&body()),
+        });
+    }
     energies(site, &question, args, (&reader?, index), now)
 }
 
@@ -195,6 +211,7 @@ mod tests {
             to: Some("2025-03-09".to_owned()),
             by: by.to_owned(),
             compare: None,
+            channel: None,
             profile: false,
             rank: false,
             of: None,

@@ -23,6 +23,23 @@ fn a_store_that_is_sound_is_found_sound() {
 }
 
 #[test]
+fn a_store_whose_map_has_another_zone_by_now_is_sound_too() {
+    let mut rig = sealed();
+    let moved = site_of(&MAP.replace("America/Denver", "Europe/Stockholm"));
+    let sites = std::slice::from_ref(&moved);
+    let file = database(rig.directory.path());
+    // Nobody has added its days up anew yet.
+    assert_eq!(super::super::check(&file, sites).expect("it can be checked").findings, []);
+    rig.store.take().expect("it is open").close();
+    let repaired = repair(rig.directory.path(), sites).expect("it can be repaired");
+    assert_eq!(repaired.found, []);
+    let (store, _events) = open(rig.directory.path(), &moved, &[]);
+    assert_eq!(super::super::check(&file, sites).expect("it can be checked").findings, []);
+    let days = store.reader().source(SiteIndex(0)).rows(Level::Day, at(-86_400)..at(86_400)).expect("rows");
+    assert!(!days.is_empty() && days.iter().all(|(_, day)| day.start == at(-3600)), "midnight in Stockholm");
+}
+
+#[test]
 fn whatever_is_changed_behind_its_back_is_found_and_named() {
     let rig = sealed();
     let db = Connection::open(database(rig.directory.path())).expect("it opens");

@@ -2,6 +2,7 @@
 //! ranking, and the notes that go with all of them.
 
 pub mod audit;
+pub mod channel;
 pub mod compare;
 pub mod notes;
 pub mod profile;
