@@ -198,7 +198,7 @@ pub struct HistoryBody {
 #[expect(dead_code, reason = "it stands for both bodies in the API's document; each is written as it is")]
 pub(super) enum HistoryAnswer {
     /// By interval.
-    Energy(HistoryBody),
+    Energy(Box<HistoryBody>),
     /// One CT by interval.
     Channel(ChannelBody),
 }

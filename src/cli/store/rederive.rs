@@ -46,6 +46,7 @@ pub(super) fn run(maps: &Path, centrals: &[Central], directory: PathBuf, format:
     }
 }
 
+#[expect(clippy::disallowed_methods, reason = "the command says how long its work took")]
 fn derive(options: store::Options, sites: &[Arc<Site>]) -> Result<Report> {
     let started = Instant::now();
     let (tell, events) = mpsc::channel();

@@ -42,8 +42,10 @@ fn deliveries(state: &mut u64) -> Vec<(i64, Reading)> {
     keyed.into_iter().map(|(_, delivery)| delivery).collect()
 }
 
+type Rows = Vec<(SeriesIndex, Row)>;
+
 /// Everything that the store says of the day and what is around it.
-fn everything(rig: &Rig) -> (Vec<Vec<(SeriesIndex, Row)>>, Vec<Vec<Sample>>) {
+fn everything(rig: &Rig) -> (Vec<Rows>, Vec<Vec<Sample>>) {
     let levels = [Level::Minute, Level::Quarter, Level::Hour, Level::Day, Level::Month];
     let rows = levels.map(|level| rig.rows(level, -40 * 86_400, 20 * 86_400)).to_vec();
     let mut source = rig.store().reader().source(SiteIndex(0));
