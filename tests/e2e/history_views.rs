@@ -284,7 +284,7 @@ fn a_ct_says_whose_it_was_when() {
     assert_eq!(held, expected);
 
     let table = run(&house, &asked);
-    assert!(table.contains("2025-03-09  100.0 %  10.350   10.350    0.000"), "{table}");
+    assert!(table.contains("2025-03-09   100.0 %  10.350   10.350    0.000"), "{table}");
     let dryer = "2025-03-09 10:00 -06:00  2025-03-11 00:00 -06:00  dryer         Dryer";
     assert!(table.contains(dryer), "{table}");
     let csv = run(&house, &[&asked[..], &["--format", "csv"]].concat());
