@@ -9,6 +9,8 @@ use crate::units::Stamp;
 const MIN_MOMENTS: usize = 5;
 /// Two CTs of class 1 on one wire differ by less than this part of their changes.
 const SAME: f64 = 0.03;
+/// And by noise and rounding, as a part of the smallest change that counts as one.
+const ROUNDING: f64 = 0.5;
 
 /// The finest changes that have both channels.
 fn both(evidence: &Evidence, a: usize, b: usize) -> Option<&Changes> {
@@ -21,7 +23,7 @@ fn both(evidence: &Evidence, a: usize, b: usize) -> Option<&Changes> {
 /// Whether two channels always move alike; by how much the second for each watt of the first.
 pub fn twins(evidence: &Evidence, a: usize, b: usize) -> Option<f64> {
     let changes = both(evidence, a, b)?;
-    let (mut aa, mut ab, mut bb, mut moments) = (0.0, 0.0, 0.0, 0);
+    let (mut aa, mut ab, mut bb, mut moments, mut noise) = (0.0, 0.0, 0.0, 0, 0.0);
     for row in changes.rows.chunks_exact(evidence.channels) {
         let (x, y) = (f64::from(row[a]), f64::from(row[b]));
         let floor = f64::from(changes.floor_w[a].max(changes.floor_w[b]));
@@ -32,13 +34,14 @@ pub fn twins(evidence: &Evidence, a: usize, b: usize) -> Option<f64> {
         aa += x * x;
         ab += x * y;
         bb += y * y;
+        noise += (ROUNDING * floor).powi(2);
     }
     if moments < MIN_MOMENTS || aa == 0.0 || bb == 0.0 {
         return None;
     }
     let slope = ab / aa;
-    let rest = ((bb - ab * ab / aa).max(0.0) / bb).sqrt();
-    (rest < SAME && (slope.abs() - 1.0).abs() < 0.06).then_some(slope)
+    let rest = (bb - ab * ab / aa).max(0.0);
+    (rest < SAME * SAME * bb + noise && (slope.abs() - 1.0).abs() < 0.06).then_some(slope)
 }
 
 /// Which circuits of a bus seem to be carried by another circuit of it: their CTs, and one CT of the carrier.
@@ -58,7 +61,11 @@ pub fn nests(site: &Site, evidence: &Evidence, claims: &BusClaims, at: Stamp) ->
             .iter()
             .filter(|circuit| *circuit != carrier)
             .filter(|circuit| !matches!(role(**circuit), Some(Role::Feeder(_))))
-            .filter(|circuit| carries(evidence, claims, &of(*carrier), &of(**circuit)))
+            .filter(|circuit| {
+                // A subpanel may have one circuit alone; another circuit that carries nothing else is a twin.
+                let least = if matches!(role(*carrier), Some(Role::Feeder(_))) { 0 } else { 3 };
+                carries(evidence, claims, &of(*carrier), &of(**circuit), least)
+            })
             .flat_map(|circuit| of(*circuit))
             .collect();
         if !inside.is_empty() {
@@ -68,8 +75,8 @@ pub fn nests(site: &Site, evidence: &Evidence, claims: &BusClaims, at: Stamp) ->
     all
 }
 
-/// Whether each change of `inner` is one of `outer`, and `outer` has others too.
-fn carries(evidence: &Evidence, claims: &BusClaims, outer: &[usize], inner: &[usize]) -> bool {
+/// Whether each change of `inner` is one of `outer`, and `outer` has so many others too.
+fn carries(evidence: &Evidence, claims: &BusClaims, outer: &[usize], inner: &[usize], least: usize) -> bool {
     let channel = |ct: usize| claims.cts[ct].channel;
     let Some(changes) = both(evidence, channel(outer[0]), channel(inner[0])) else { return false };
     let watts = |row: &[f32], cts: &[usize]| -> f64 {
@@ -92,5 +99,5 @@ fn carries(evidence: &Evidence, claims: &BusClaims, outer: &[usize], inner: &[us
             others += 1;
         }
     }
-    moved >= MIN_MOMENTS && carried * 10 >= moved * 8 && others >= 3
+    moved >= MIN_MOMENTS && carried * 10 >= moved * 8 && others >= least
 }

@@ -2,30 +2,40 @@
 //! zero.
 
 use super::claims::BusClaims;
-use super::estimate::coarse;
+use super::estimate::{coarse, feed_change};
 use super::judge::Court;
 use super::mend;
 use super::picture::Picture;
 use super::report::{Finding, Kind};
-use super::stats::Stats;
+use super::stats::{NOTHING_W, Stats};
 use crate::site::{CircuitEntry, EndUse, Role};
 
 /// A channel is judged after so many seconds of readings.
 const LONG_S: f64 = 20.0 * 3600.0;
 /// A live reading repeats itself for so long only if its load is off.
 const STUCK_S: f64 = 4.0 * 3600.0;
-/// Below this a reading is what an open input shows, in W.
-const NOTHING_W: f32 = 2.0;
-/// Mains and loads waver by some thousandths: that shows from so many steps of the resolution on.
-const STEPS: f32 = 150.0;
+/// Mains and loads waver by some thousandths: a meter that rounds to 10 W shows that from here on, in W.
+const WAVERS_W: f32 = 1500.0;
 /// What stands by may well be still, in W.
 const STANDBY_W: f32 = 30.0;
-/// A resolution of so many watts hides what most circuits do.
-const COARSE_W: f32 = 90.0;
+/// A load that ran for so long shows what its channel's steps are, in s.
+const RAN_S: f64 = 600.0;
+/// Inputs that rested for so long show whether they are ever still, in s.
+const REST_S: f64 = 3600.0;
+/// A reading with a fine resolution repeats the one before less often than this.
+const FINE: f64 = 0.3;
+/// A sound load may have two stages and be flat in each; on a meter that rounds, more levels than these that
+/// are all multiples of one unit are the unit's.
+const STAGES: usize = 2;
 /// Changes of both legs alike that nothing explains.
 const HIDDEN: usize = 6;
-/// Samples at one and the same highest value.
-const AT_TOP: u64 = 20;
+/// Seconds at the highest value: a starting current that is cut off costs no energy.
+const AT_TOP_S: f64 = 300.0;
+/// How near to its rating a CT ends: class 1 errs by 1 % there (IEC 61869-2), and a service stays within 5 % of
+/// its nominal voltage (common practice, no source).
+const NEAR_RATING: f32 = 0.06;
+/// Where the feed moves by less than this times what the CT does at its top, nothing is cut off.
+const CUT_OFF: f64 = 1.04;
 /// Nominal leg to neutral.
 const VOLTS: f32 = 120.0;
 /// Source of the limit: IEC 61869-2, class 1: 3 % at 5 % of the rated current; both sides of the sum err.
@@ -58,28 +68,66 @@ fn of_channel(court: &Court<'_>, entry: &CircuitEntry, stats: &Stats, channel: u
             (Kind::Dead, evidence, "shows nothing")
         });
     }
+    if let Some(evidence) = entry.ct_rating_a.and_then(|rating| cut_off(court, stats, channel, rating)) {
+        return Some((Kind::Saturated, evidence, "ends at the CT's rating"));
+    }
+    if let Some(unit) = coarse_unit(court, stats, channel) {
+        let evidence = format!("its readings are multiples of {unit} W");
+        return Some((Kind::Coarse, evidence, "is too coarse to follow its load"));
+    }
     let (run, value) = stats.longest;
-    // A standing load of some watts can look still to a coarse meter; one of this many steps cannot.
-    if run >= STUCK_S && value.abs() > (STEPS * stats.quantum).max(STANDBY_W) {
+    // On a meter that rounds, a steady load repeats its value until it is large enough to be seen wavering.
+    let telling = stats.moves == 0 || value.abs() > WAVERS_W || fine(court, channel);
+    (run >= STUCK_S && value.abs() > STANDBY_W && telling).then(|| {
         let evidence = format!("{value:.1} W without a change for {:.1} h", hours(run));
-        return Some((Kind::Stuck, evidence, "repeats one value"));
-    }
-    if let Some(rating) = entry.ct_rating_a {
-        let end = rating as f32 * VOLTS;
-        let near = (stats.top / end - 1.0).abs() < 0.04;
-        if near && stats.at_top >= AT_TOP {
-            let evidence = format!(
-                "{} readings end at {:.0} W; {rating} A at 120 V are {end:.0} W",
-                stats.at_top, stats.top
-            );
-            return Some((Kind::Saturated, evidence, "ends at the CT's rating"));
-        }
-    }
-    // A load that is just on or off has one step, its own.
-    (stats.quantum >= COARSE_W && stats.top >= 2.5 * stats.quantum && is_round(stats.quantum)).then(|| {
-        let evidence = format!("its readings are {:.0} W apart at least", stats.quantum);
-        (Kind::Coarse, evidence, "is too coarse to follow its load")
+        (Kind::Stuck, evidence, "repeats one value")
     })
+}
+
+/// What shows that a CT ends at its rating.
+fn cut_off(court: &Court<'_>, stats: &Stats, channel: usize, rating: f64) -> Option<String> {
+    let end = rating as f32 * VOLTS;
+    let near = (stats.top / end - 1.0).abs() < NEAR_RATING;
+    // A channel that is always at one value is stuck there.
+    let comes_and_goes = stats.at_top_s < 0.95 * stats.seconds;
+    (near && stats.at_top_s >= AT_TOP_S && comes_and_goes && !goes_no_further(court, channel)).then(|| {
+        format!(
+            "for {:.0} min its readings end at {:.0} W; {rating} A at 120 V are {end:.0} W",
+            stats.at_top_s / 60.0,
+            stats.top
+        )
+    })
+}
+
+/// The unit that a channel is rounded to, if that hides its load.
+fn coarse_unit(court: &Court<'_>, stats: &Stats, channel: usize) -> Option<u32> {
+    let ran = stats.active() as f64 * stats.step_s() >= RAN_S;
+    let unit = stats.unit_w().filter(|_| ran && stats.moves >= 6)?;
+    let levels = stats.held();
+    (levels > STAGES || (levels > 0 && stats.repeats() > FINE && fine(court, channel))).then_some(unit)
+}
+
+/// Whether a load goes no further than its CT shows: where the CT is at its top its feed moves by as much.
+fn goes_no_further(court: &Court<'_>, channel: usize) -> bool {
+    let found = |bus: &&BusClaims| bus.cts.iter().any(|ct| ct.channel == channel);
+    let Some(claims) = court.buses.iter().find(found) else { return false };
+    let Some(ct) = claims.cts.iter().find(|ct| ct.channel == channel) else { return false };
+    let enough = 0.6 * f64::from(court.evidence.stats[channel].top) * ct.factor.abs();
+    let whole = if claims.responses[0].leg.is_none() && ct.doubled { 2.0 } else { 1.0 };
+    let rows = court
+        .evidence
+        .changes
+        .iter()
+        .flat_map(|changes| changes.rows.chunks_exact(court.evidence.channels.max(1)));
+    let high: Vec<&[f32]> = rows.filter(|row| (f64::from(row[channel]) * ct.factor).abs() > enough).collect();
+    let legs = claims.responses.iter().filter_map(|response| {
+        let own = |row: &[f32]| f64::from(row[channel]) * ct.factor * whole;
+        let mut ratios: Vec<f64> = high.iter().map(|row| feed_change(row, response) / own(row)).collect();
+        ratios.retain(|ratio| !ratio.is_nan());
+        ratios.sort_by(f64::total_cmp);
+        (ratios.len() >= 5).then(|| ratios[ratios.len() / 2].abs())
+    });
+    legs.reduce(f64::max).is_some_and(|ratio| ratio < CUT_OFF)
 }
 
 /// Whether the feed shows 240 V loads that no CT explains, although the map has no other 240 V circuit without
@@ -103,8 +151,7 @@ fn hidden(court: &Court<'_>, entry: &CircuitEntry, channel: usize) -> bool {
         let rows = changes.rows.chunks_exact(court.evidence.channels.max(1));
         rows.filter(|row| {
             let quiet = claims.cts.iter().all(|ct| row[ct.channel].abs() < 20.0);
-            let legs: Vec<f64> =
-                claims.responses.iter().map(|r| super::estimate::feed_change(row, r)).collect();
+            let legs: Vec<f64> = claims.responses.iter().map(|r| feed_change(row, r)).collect();
             let alike = (legs[0] - legs[1]).abs() < 0.06 * legs[0].abs();
             quiet && alike && legs[0].abs() > 150.0
         })
@@ -113,20 +160,33 @@ fn hidden(court: &Court<'_>, entry: &CircuitEntry, channel: usize) -> bool {
     moments.max().unwrap_or(0) >= HIDDEN
 }
 
-/// A unit of kW with one or two decimals, and not the step of a load.
-fn is_round(watts: f32) -> bool {
-    ((watts / 50.0).round() * 50.0 - watts).abs() < 0.05
+/// The other channels of the same device.
+fn siblings<'c>(court: &'c Court<'_>, channel: usize) -> impl Iterator<Item = &'c Stats> {
+    let device = court.site.channels[channel].device;
+    (0..court.site.channels.len())
+        .filter(move |other| *other != channel && court.site.channels[*other].device == device)
+        .map(|other| &court.evidence.stats[other])
+        .filter(|stats| stats.seconds >= LONG_S)
 }
 
-/// Whether the other channels of the same device show that a working input is never quite still.
+/// Whether most of them say yes, of those that can tell.
+fn most<'c>(stats: impl Iterator<Item = &'c Stats>, says: impl Fn(&Stats) -> Option<bool>) -> bool {
+    let said: Vec<bool> = stats.filter_map(says).collect();
+    !said.is_empty() && said.iter().filter(|yes| **yes).count() * 4 >= said.len() * 3
+}
+
+/// Whether the device resolves what loads waver by.
+fn fine(court: &Court<'_>, channel: usize) -> bool {
+    most(siblings(court, channel), |stats| (stats.active() > 100).then(|| stats.repeats() < FINE))
+}
+
+/// Whether the other channels of the same device show that a working input without a load is never quite
+/// still. Only inputs at rest can tell: a load wavers for reasons of its own.
 fn jitters(court: &Court<'_>, channel: usize) -> bool {
-    let device = court.site.channels[channel].device;
-    let others = (0..court.site.channels.len())
-        .filter(|other| *other != channel && court.site.channels[*other].device == device)
-        .map(|other| &court.evidence.stats[other])
-        .filter(|stats| stats.seconds >= LONG_S);
-    let all: Vec<bool> = others.map(|stats| stats.quantum > 0.0 && stats.quantum < 0.5).collect();
-    all.len() >= 3 && all.iter().filter(|fine| **fine).count() * 4 >= all.len() * 3
+    most(siblings(court, channel), |stats| {
+        let moved = || stats.rest_moves as f64 * 100.0 >= stats.rest_s / stats.step_s();
+        (stats.rest_s >= REST_S).then(moved)
+    })
 }
 
 /// Loads that run every day, whatever people do.
@@ -196,8 +256,7 @@ fn below_zero(court: &Court<'_>, claims: &BusClaims) -> (usize, usize, f64) {
     let rows = coarse(levels, stride, times);
     let (mut below, mut all, mut worst) = (0, 0, 0.0_f64);
     for row in rows.chunks_exact(stride) {
-        let feed: f64 =
-            claims.responses.iter().map(|response| super::estimate::feed_change(row, response)).sum();
+        let feed: f64 = claims.responses.iter().map(|response| feed_change(row, response)).sum();
         let mut rest = feed;
         let mut size = feed.abs();
         for ct in claims.cts.iter().filter(|ct| ct.options[0].iter().any(|x| *x != 0.0)) {

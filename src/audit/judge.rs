@@ -8,9 +8,10 @@ use super::mend;
 use super::picture::{MOMENTS, Picture};
 use super::report::{Finding, Kind, Proof, State};
 use super::search::{Change, MIN_SUPPORT, Taken, Verdict, search};
+use super::stats::NOTHING_W;
 use super::words;
 use crate::site::{CircuitEntry, Leg, Role, Site};
-use crate::units::Stamp;
+use crate::units::{ONE, Stamp};
 
 /// A coefficient that is certain to be one of the usual ones lies within this of it.
 const NEAR: f64 = 0.15;
@@ -59,6 +60,12 @@ impl Draft {
 fn confidence(taken: &Taken) -> f64 {
     let ahead = taken.gain - taken.runner_up;
     (1.0 / (1.0 + (-ahead / 2.0).exp())).clamp(0.5, 0.999)
+}
+
+/// Whether a factor takes back the scale that the map gives a CT.
+fn is_undone(entry: &CircuitEntry, ct: usize, factor: f64) -> bool {
+    let scale = entry.cts[ct].scale.or(entry.written.scale_millionths);
+    scale.is_some_and(|scale| scale != ONE && (scale as f64 / ONE as f64 * factor - 1.0).abs() < 0.03)
 }
 
 impl<'a> Court<'a> {
@@ -162,7 +169,11 @@ impl<'a> Court<'a> {
             claims.responses.iter().zip(of).filter(|(_, x)| **x != 0.0).filter_map(|(r, _)| r.leg).collect()
         };
         let (was, is) = (sum(claimed), sum(&size));
-        if (is - was).abs() < 1e-9 {
+        let in_step = size.iter().zip(claimed).all(|(size, was_on)| (size * was - was_on * is).abs() < 1e-9);
+        if in_step && is_undone(entry, ct, is / was) {
+            // Two mistakes would have to cancel each other; a scale that should not be there is one.
+            drafts.push(Draft { scale: is / was, ..draft(Kind::WrongScale) });
+        } else if (is - was).abs() < 1e-9 {
             drafts.push(Draft { leg: legs_of(&size).first().copied(), ..draft(Kind::WrongLeg) });
         } else if (is - 2.0 * was).abs() < 1e-9 && !claim.doubled {
             drafts.push(draft(Kind::NotDoubled));
@@ -362,8 +373,10 @@ impl<'a> Court<'a> {
     fn prove(&self, claims: &BusClaims, verdict: &Verdict, proofs: &mut Vec<Proof>) {
         for (index, (claim, known)) in claims.cts.iter().zip(&verdict.known).enumerate() {
             let as_mapped = verdict.coefficients[index] == verdict.claimed[index];
+            let nothing = self.evidence.stats[claim.channel].top <= NOTHING_W;
             let state = match (as_mapped, known.support) {
                 (false, _) => State::Faulty,
+                _ if nothing => State::Nothing,
                 (true, support) if support < MIN_SUPPORT => State::TooFew,
                 (true, _) if known.margin >= PROVEN => State::Proven,
                 (true, support) if support < 5.0 => State::TooFew,

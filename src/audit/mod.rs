@@ -19,6 +19,7 @@ mod fit;
 mod gather;
 mod health;
 mod judge;
+mod labels;
 mod mend;
 mod picture;
 mod report;
@@ -64,9 +65,13 @@ pub fn audit(site: &Site, evidence: &Evidence) -> Report {
     counters::of_counters(&court, &mut own);
     // A channel that is wrong by itself explains whatever else seems to be wrong with it.
     findings.retain(|finding| {
-        !own.iter().any(|cause: &Finding| cause.about == finding.about && finding.kind == Kind::WrongScale)
+        let shape = matches!(finding.kind, Kind::WrongScale | Kind::Unbalanced);
+        !own.iter().any(|cause: &Finding| cause.about == finding.about && shape)
     });
     findings.extend(own);
+    let mut labels = Vec::new();
+    labels::swapped(&court, &findings, &mut labels);
+    findings.extend(labels);
     health::of_books(&court, &mut findings);
     let weight = |finding: &Finding| match finding.severity() {
         Severity::Error => 0,
@@ -85,6 +90,14 @@ pub fn since(site: &Site, span: &std::ops::Range<Stamp>) -> Stamp {
     let ends =
         entries.chain(site.feeds.iter().map(|feed| &feed.span)).flat_map(|span| [span.start, span.end]);
     ends.filter(|at| *at > span.start && *at < span.end).max().unwrap_or(span.start)
+}
+
+/// How far back readings are looked at where nobody says: a day, or a week where no device is fast. A load has to
+/// switch some times, and of a reading a minute fewer changes tell something.
+pub fn stretch(site: &Site) -> Span {
+    let slow = Span::from_seconds(30);
+    let all_slow = !site.devices.is_empty() && site.devices.iter().all(|device| device.every >= slow);
+    if all_slow { Span(7 * Span::DAY.0) } else { Span::DAY }
 }
 
 /// The grids on which a site's channels are looked at, and for each the channels that are fine enough for it.

@@ -117,6 +117,8 @@ pub enum State {
     Open,
     /// It moved too seldom.
     TooFew,
+    /// It shows nothing at all: its circuit is not used, or the CT is dead. Readings alone cannot tell.
+    Nothing,
     /// Its bus has no feed that is measured.
     NoFeed,
 }
@@ -129,6 +131,7 @@ impl State {
             Self::Faulty => "faulty",
             Self::Open => "open",
             Self::TooFew => "too few events",
+            Self::Nothing => "shows nothing",
             Self::NoFeed => "no feed",
         }
     }
@@ -184,6 +187,7 @@ impl Report {
             (State::Faulty, "with a finding"),
             (State::Open, "moved, but not in a way that rules everything else out"),
             (State::TooFew, "had too few events"),
+            (State::Nothing, "show nothing at all (unused, or dead: switch something on there)"),
             (State::NoFeed, "on a panel without a measured feed"),
         ];
         for (state, words) in parts {

@@ -17,6 +17,10 @@ const SYSTEMATIC: f64 = 0.02;
 const ENOUGH: f64 = 20.0;
 /// Fewer rows in which a channel moved tell nothing of it.
 pub const MIN_SUPPORT: f64 = 3.0;
+/// The price of one CT that is turned round.
+const TURN: f64 = 6.0;
+/// A circuit has one CT a leg: no more than these are tried turned round while its legs are settled.
+const MAX_TURNS: usize = 3;
 /// More changes than this on one bus are beyond what can be told apart.
 const MAX_CHANGES: usize = 16;
 
@@ -181,10 +185,18 @@ impl Search<'_> {
             }
             ways = next;
         }
+        // One of them may be turned round: that says nothing of its leg.
         let distance = |way: &Vec<Vec<f64>>| {
-            let mut of = self.now.clone();
-            cts.iter().zip(way).for_each(|(ct, legs)| of[*ct].clone_from(legs));
-            self.distance(&of, &self.mean)
+            let turns = 0..1_u32 << cts.len().min(MAX_TURNS);
+            let turned = turns.map(|turns| {
+                let mut of = self.now.clone();
+                for (n, (ct, legs)) in cts.iter().zip(way).enumerate() {
+                    let sign = if turns >> n & 1 == 1 { -1.0 } else { 1.0 };
+                    of[*ct] = legs.iter().map(|x| sign * x).collect();
+                }
+                self.distance(&of, &self.mean) + TURN * f64::from(turns.count_ones())
+            });
+            turned.fold(f64::INFINITY, f64::min)
         };
         let best = ways.iter().min_by(|a, b| distance(a).total_cmp(&distance(b))).cloned();
         for (ct, legs) in cts.iter().zip(best.unwrap_or_default()) {
@@ -239,7 +251,7 @@ impl Search<'_> {
             if cts.len() > 1 && !cts.iter().any(|ct| touched(*ct) || self.support[*ct] < MIN_SUPPORT) {
                 let mut of = self.now.clone();
                 cts.iter().for_each(|ct| of[*ct].iter_mut().for_each(|x| *x = -*x));
-                offer(Change::Turn(cts), self.distance(&of, &self.mean), 6.0);
+                offer(Change::Turn(cts), self.distance(&of, &self.mean), TURN);
             }
         }
         for (cts, within) in self.nests {
@@ -345,7 +357,7 @@ impl Search<'_> {
         let unit = |legs: &[usize], by: f64| -> Vec<f64> {
             (0..r).map(|leg| if legs.contains(&leg) { by } else { 0.0 }).collect()
         };
-        push(now.iter().map(|x| -x).collect(), 6.0, false);
+        push(now.iter().map(|x| -x).collect(), TURN, false);
         push(vec![0.0; r], 8.0, false);
         for leg in 0..r {
             for sign in [1.0, -1.0] {

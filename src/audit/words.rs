@@ -19,6 +19,11 @@ pub(super) fn finding(court: &Court<'_>, claims: &BusClaims, verdict: &Verdict, 
     let claim = index.map(|index| &claims.cts[index]);
     let picture = claim.map(|claim| court.picture(claims, claim.channel, claim.factor)).unwrap_or_default();
     let (what, advice) = sentences(court, draft, entry, &id, &channels.join(", "));
+    let mut channels = channels;
+    if let (Kind::Swapped, Some(other)) = (draft.kind, draft.other) {
+        let theirs = court.entry(other).cts.iter().map(|ct| ct.channel.0 as usize);
+        channels.extend(theirs.map(|channel| court.site.channels[channel].name.clone()));
+    }
     Finding {
         kind: draft.kind,
         about: id.clone(),

@@ -23,7 +23,7 @@ pub(super) struct Args {
     /// The site's id; not needed where there is one site.
     #[arg(value_name = "SITE")]
     site: Option<String>,
-    /// Where it starts: a local date, a local date and time, or RFC 3339 [default: a day before the end]
+    /// Where it starts: a local date, a local date and time, or RFC 3339 [default: a day before the end, or a week where no device sends oftener than twice a minute]
     #[arg(long, value_name = "TIME")]
     from: Option<String>,
     /// Where it ends, exclusive: the same [default: now]

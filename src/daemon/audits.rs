@@ -11,22 +11,19 @@ use serde::Serialize;
 use tokio::sync::{mpsc, watch};
 
 use super::intake::Control;
-use crate::audit::{Report, audit, since};
+use crate::audit::{Report, audit, since, stretch};
 use crate::calendar::Zone;
 use crate::clock::Clock;
 use crate::reading::SiteIndex;
 use crate::site::Site;
 use crate::status::{Board, Part};
 use crate::store::Reader;
-use crate::units::Span;
 use crate::web::views::audit::{AuditBody, AuditFinding, body};
 
 /// Findings rest on a day of readings, so nothing changes faster.
 const EVERY: Duration = Duration::from_secs(3600);
 /// After a start, and after a map was read again, the figures of the first minutes come first.
 const FIRST: Duration = Duration::from_secs(20);
-/// What is looked at.
-const BACK: Span = Span::DAY;
 
 /// Findings that one message holds, errors first: a map of forty circuits that are all wrong has as many, about
 /// 80 kB. How many more there are is said.
@@ -108,7 +105,7 @@ impl Audits {
             self.board.forget(&part);
             return None;
         }
-        let span = now - BACK..now;
+        let span = now - stretch(site)..now;
         let from = since(site, &span);
         match self.reader.source(index).evidence(site, from..now) {
             Ok(evidence) => {

@@ -35,6 +35,7 @@ mod pages;
 mod power_cut;
 mod pv_at_night;
 mod real_house;
+mod real_house_audit;
 mod real_house_corrected;
 mod real_house_replay;
 mod service;

@@ -3,7 +3,8 @@
 use super::Home;
 use super::plan::Wire;
 use crate::audit::Kind;
-use crate::sim::chance::{mix, unit};
+use crate::sim::chance::{mix, unit, wander};
+use crate::units::{Span, Stamp};
 
 /// Kinds of fault.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -24,6 +25,7 @@ pub enum Fault {
     FeederTwice,
     SameWire,
     Swapped,
+    SwappedAlike,
     Dead,
     Stuck,
     Saturated,
@@ -48,6 +50,7 @@ impl Fault {
         Self::FeederTwice,
         Self::SameWire,
         Self::Swapped,
+        Self::SwappedAlike,
         Self::Dead,
         Self::Stuck,
         Self::Saturated,
@@ -69,7 +72,7 @@ impl Fault {
             Self::NotOnBus => Kind::NotOnBus,
             Self::FeederTwice => Kind::FeederTwice,
             Self::SameWire => Kind::SameWire,
-            Self::Swapped => Kind::Swapped,
+            Self::Swapped | Self::SwappedAlike => Kind::Swapped,
             Self::Dead => Kind::Dead,
             Self::Stuck => Kind::Stuck,
             Self::Saturated => Kind::Saturated,
@@ -92,6 +95,15 @@ impl Fault {
     }
 }
 
+/// What a load does on the first day.
+#[derive(Clone, Copy, Debug, Default)]
+struct Day {
+    sustained_w: f64,
+    gives: bool,
+    by_night: bool,
+    longest_s: i64,
+}
+
 /// A fault that was put in.
 #[derive(Clone, Debug)]
 pub struct Injected {
@@ -111,12 +123,18 @@ pub(super) enum Tamper {
 }
 
 impl Tamper {
-    pub(super) fn apply(self, column: &mut [f32]) {
-        for sample in column {
+    /// Changes a column of samples that begins at `start`.
+    pub(super) fn apply(self, start: Stamp, period: Span, column: &mut [f32]) {
+        for (n, sample) in column.iter_mut().enumerate() {
+            // The current is cut off; the power goes on to follow the voltage.
+            let minutes = (start.0 + period.0 * n as i64) as f64 / Span::MINUTE.0 as f64;
             *sample = match self {
                 Self::Dead => 0.0,
                 Self::Stuck(at) => at,
-                Self::Saturated(end) => sample.clamp(-end, end),
+                Self::Saturated(end) => {
+                    let end = end * (1.0 + 0.004 * wander(u64::from(end.to_bits()), minutes / 3.0) as f32);
+                    sample.clamp(-end, end)
+                }
                 Self::Coarse(step) => (*sample / step).round() * step,
             };
         }
@@ -165,9 +183,11 @@ impl Home {
                 self.plan.turned[mine] = if self.plan.circuits[at].reversed { -1.0 } else { 1.0 };
                 about.push(other);
             }
-            Fault::Swapped => {
-                let others: Vec<usize> =
-                    fits.iter().copied().filter(|n| *n != at && self.differ(at, *n)).collect();
+            Fault::Swapped | Fault::SwappedAlike => {
+                let pair = |n: usize| {
+                    if fault == Fault::Swapped { self.differ(at, n) } else { self.by_labels(at, n) }
+                };
+                let others: Vec<usize> = fits.iter().copied().filter(|n| *n != at && pair(*n)).collect();
                 let other = *others.get(pick(3, others.len().max(1)))?;
                 let name = self.plan.circuits[at].cts[0].channel.clone();
                 let theirs = std::mem::replace(&mut self.plan.circuits[other].cts[0].channel, name);
@@ -182,8 +202,8 @@ impl Home {
             Fault::Dead => self.tampered.push((channel(self, at), Tamper::Dead)),
             Fault::Stuck => self.tampered.push((channel(self, at), Tamper::Stuck(217.3))),
             Fault::Saturated => {
-                // A CT that ends at three quarters of what the load draws.
-                let most = self.peak(at);
+                // A CT that ends at three quarters of what the load draws for some time.
+                let most = self.sustained(at);
                 let amps = (0.75 * most / 120.0).floor().max(1.0);
                 if amps * 120.0 > 0.9 * most {
                     return None;
@@ -246,11 +266,57 @@ impl Home {
         self.plan.wires[channel] = Wire::Circuit(wire, leg);
     }
 
-    /// The most that one leg of a circuit carries over a day, in W.
-    fn peak(&self, at: usize) -> f64 {
+    /// What the busier leg of a circuit carries on the first day for a quarter of an hour in all, in W.
+    fn sustained(&self, at: usize) -> f64 {
+        self.day_of(at).sustained_w
+    }
+
+    fn day_of(&self, at: usize) -> Day {
         let mut load = self.loads[at].clone();
-        let legs = (0..86_400).step_by(10).map(|t| load.at(super::START_S + t, 10.0));
-        legs.map(|legs| legs[0][0].max(legs[1][0])).fold(0.0, f64::max)
+        let mut sizes = Vec::with_capacity(8640);
+        let mut day = Day::default();
+        let mut run = 0;
+        for second in (0..86_400).step_by(10) {
+            let legs = load.at(super::START_S + second, 10.0);
+            let watts = if legs[1][0].abs() > legs[0][0].abs() { legs[1][0] } else { legs[0][0] };
+            run = if watts.abs() > 20.0 { run + 10 } else { 0 };
+            day.longest_s = day.longest_s.max(run);
+            day.gives |= watts < -20.0;
+            day.by_night |= watts.abs() > 20.0 && !(4 * 3600..22 * 3600).contains(&second);
+            sizes.push(watts.abs());
+        }
+        sizes.sort_by(|a: &f64, b| b.total_cmp(a));
+        day.sustained_w = sizes[90];
+        day
+    }
+
+    /// Whether the label of `at` rules out what circuit `load` does: it would give power, solar would take
+    /// some, its breaker would carry 1.5 times its rating, a charger of electric vehicles would draw less than
+    /// 5 A a leg, a refrigerator 2 kW or nothing by night, a pump for 4 h on end.
+    fn ruled_out(&self, at: usize, load: usize) -> bool {
+        let (circuit, day) = (&self.plan.circuits[at], self.day_of(load));
+        let end_use = circuit.end_use.as_deref();
+        let source = matches!(end_use, Some("PV" | "storage"));
+        (day.gives && !source)
+            || (end_use == Some("PV") && !day.gives)
+            || day.sustained_w > 180.0 * f64::from(circuit.breaker_a)
+            || match end_use {
+                Some("EV charging") => day.sustained_w < 600.0,
+                Some("refrigeration") => day.sustained_w > 2000.0 || !day.by_night,
+                Some("well/sump") => day.longest_s > 4 * 3600,
+                _ => false,
+            }
+    }
+
+    /// Whether two circuits are on the same legs with CTs alike, and each label rules out the other's load.
+    fn by_labels(&self, a: usize, b: usize) -> bool {
+        let (one, other) = (&self.plan.circuits[a], &self.plan.circuits[b]);
+        let alike = one.wired_bus == other.wired_bus
+            && one.leg == other.leg
+            && one.doubled == other.doubled
+            && one.cts.len() == 1
+            && other.cts.len() == 1;
+        alike && self.ruled_out(a, b) && self.ruled_out(b, a)
     }
 
     fn differ(&self, a: usize, b: usize) -> bool {
@@ -277,6 +343,10 @@ impl Home {
             Fault::NotOnBus => load && one,
             Fault::FeederTwice => load && circuit.wired_bus > 1,
             Fault::SameWire | Fault::Swapped => load && one && circuit.wired_bus == 1,
+            Fault::SwappedAlike => {
+                one && circuit.wired_bus > 0
+                    && (0..self.plan.circuits.len()).any(|other| other != n && self.by_labels(n, other))
+            }
             Fault::Dead | Fault::Stuck => load && one,
             Fault::Saturated => load && one && circuit.breaker_a >= 30,
             Fault::Coarse => load && one,

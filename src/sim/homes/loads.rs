@@ -80,6 +80,7 @@ types! {
     KITCHEN "kitchen-plugs" "Kitchen receptacles" "plug loads" false false 20;
     PLUGS "plugs" "Receptacles" "plug loads" false false 20;
     WASHER "washer" "Washer" "laundry" false false 20;
+    UNUSED "shed-plugs" "Shed receptacles" "plug loads" false false 20;
     DISHWASHER "dishwasher" "Dishwasher" "other" false false 20;
 }
 
@@ -129,6 +130,7 @@ impl Load {
             "kitchen-plugs" => (bursts(pick(1, 8.0, 20.0), 200.0, 6.0, 21.0), pick(2, 700.0, 1500.0), 0.0),
             "washer" => (bursts(pick(1, 9.0, 18.0), 300.0, 7.0, 21.0), pick(2, 200.0, 500.0), 0.6),
             "dishwasher" => (bursts(pick(1, 6.0, 10.0), 900.0, 8.0, 22.0), pick(2, 900.0, 1400.0), 0.0),
+            "shed-plugs" => (bursts(0.0, 0.0, 0.0, 1.0), 0.0, 0.0),
             "base" => (Run::Base { part: 0.5 }, pick(1, 80.0, 350.0), 0.3),
             _ => (bursts(pick(1, 8.0, 25.0), 1500.0, 6.5, 23.5), pick(2, 60.0, 900.0), 0.2),
         };

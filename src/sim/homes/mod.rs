@@ -13,11 +13,13 @@ mod tests;
 pub use faults::{Fault, Injected};
 pub use plan::{Circuit, Ct, Plan};
 
-use super::chance::{bell, mix, unit};
+use super::chance::{bell, mix, unit, wander};
 use crate::audit::Block;
 use crate::units::{Span, Stamp};
 use loads::Load;
 
+/// By which part the voltage wanders within minutes.
+const WAVER: f64 = 0.004;
 /// Where homes' days start: a Monday at midnight UTC, which is also their time zone.
 const START_S: i64 = 1_780_272_000;
 
@@ -126,6 +128,8 @@ impl Home {
 
     /// What each CT carries, in W as a perfect meter would have it.
     fn flow(&self, loads: &mut [Load], at: i64, step_s: f64, exact: &mut [f64]) {
+        // The voltage wavers by some thousandths, and with it all that is on.
+        let voltage = 1.0 + WAVER * wander(mix(&[self.seed, 81]), at as f64 / 180.0);
         let mut buses: Vec<Legs> = vec![[[0.0; 2]; 2]; self.plan.buses.len()];
         let circuits = &self.plan.circuits;
         let mut powers: Vec<Legs> = circuits
@@ -133,6 +137,7 @@ impl Home {
             .zip(loads)
             .map(|(circuit, load)| if circuit.feeds.is_some() { [[0.0; 2]; 2] } else { load.at(at, step_s) })
             .collect();
+        powers.iter_mut().flatten().flatten().for_each(|watts| *watts *= voltage);
         for pass in [true, false] {
             for (n, circuit) in circuits.iter().enumerate() {
                 // Subpanels first: their feeders carry what they take.
@@ -168,9 +173,16 @@ impl Home {
         ((noisy / self.meter.resolution_w).round() * self.meter.resolution_w) as f32
     }
 
+    /// Whether an input without a load reads exactly 0 all the time, on this home's meter.
+    pub fn idle_is_still(&self, period_s: i64) -> bool {
+        let step = if period_s >= 30 { 5 } else { 1 };
+        let seconds = (period_s / step * step) as f64;
+        (0..2000).all(|sample| self.read(0, 0.0, START_S + sample * period_s, seconds) == 0.0)
+    }
+
     fn tamper(&self, block: &mut Block) {
         for (channel, tamper) in &self.tampered {
-            tamper.apply(&mut block.columns[*channel]);
+            tamper.apply(block.start, block.period, &mut block.columns[*channel]);
         }
     }
 }

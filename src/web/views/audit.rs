@@ -5,14 +5,12 @@ use utoipa::ToSchema;
 
 use super::super::HistoryError;
 use super::super::history::asked;
-use crate::audit::{Finding, Picture, Proof, Report, audit, since};
+use crate::audit::{Finding, Picture, Proof, Report, audit, since, stretch};
 use crate::calendar::Zone;
 use crate::site::Site;
 use crate::store::Source;
 use crate::units::{Span, Stamp};
 
-/// What is looked at where the question does not say.
-const BACK: Span = Span::DAY;
 /// The longest stretch of one audit: a finding needs days, and reading a year of seconds takes minutes.
 const MOST: Span = Span(62 * Span::DAY.0);
 
@@ -106,7 +104,7 @@ pub struct AuditChannel {
     pub channel: String,
     /// The bus against whose feed it was held.
     pub bus: String,
-    /// proven, faulty, open, too few events, no feed.
+    /// proven, faulty, open, too few events, shows nothing, no feed.
     pub state: String,
     /// Changes that told something.
     pub events: f64,
@@ -137,8 +135,9 @@ pub fn read(
 ) -> Result<(Zone, Report), HistoryError> {
     let zone = Zone::new(&site.time_zone).map_err(|error| HistoryError::Failed(error.to_string()))?;
     let end = to.map_or(Ok(now), |text| zone.parse(text)).map_err(|error| asked("to", &error))?;
-    let start =
-        from.map_or(Ok(end - BACK), |text| zone.parse(text)).map_err(|error| asked("from", &error))?;
+    let start = from
+        .map_or(Ok(end - stretch(site)), |text| zone.parse(text))
+        .map_err(|error| asked("from", &error))?;
     if start >= end || end - start > MOST {
         return Err(HistoryError::Asked {
             what: "from and to: an audit is of up to 62 days, and ends after its start".to_owned(),
