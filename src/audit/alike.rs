@@ -20,8 +20,19 @@ fn both(evidence: &Evidence, a: usize, b: usize) -> Option<&Changes> {
     evidence.changes.iter().find(|changes| has(changes, a) && has(changes, b))
 }
 
-/// Whether two channels always move alike; by how much the second for each watt of the first.
+/// Whether two channels always move alike, but for noise and rounding; by how much the second for each watt of the
+/// first.
 pub fn twins(evidence: &Evidence, a: usize, b: usize) -> Option<f64> {
+    alike(evidence, a, b, ROUNDING)
+}
+
+/// The same of a circuit and its feed. A circuit that is nearly all of its feed is like it by rights, so noise is no
+/// excuse here.
+pub fn is_feed(evidence: &Evidence, feed: usize, circuit: usize) -> bool {
+    alike(evidence, feed, circuit, 0.0).is_some()
+}
+
+fn alike(evidence: &Evidence, a: usize, b: usize, rounding: f64) -> Option<f64> {
     let changes = both(evidence, a, b)?;
     let (mut aa, mut ab, mut bb, mut moments, mut noise) = (0.0, 0.0, 0.0, 0, 0.0);
     for row in changes.rows.chunks_exact(evidence.channels) {
@@ -34,7 +45,7 @@ pub fn twins(evidence: &Evidence, a: usize, b: usize) -> Option<f64> {
         aa += x * x;
         ab += x * y;
         bb += y * y;
-        noise += (ROUNDING * floor).powi(2);
+        noise += (rounding * floor).powi(2);
     }
     if moments < MIN_MOMENTS || aa == 0.0 || bb == 0.0 {
         return None;

@@ -22,6 +22,9 @@ const STANDBY_W: f32 = 30.0;
 const RAN_S: f64 = 600.0;
 /// Inputs that rested for so long show whether they are ever still, in s.
 const REST_S: f64 = 3600.0;
+/// So many changes have to be expected of an input before none of them means something: by chance alone none would
+/// come once in e^20 inputs.
+const EXPECTED: f64 = 20.0;
 /// A reading with a fine resolution repeats the one before less often than this.
 const FINE: f64 = 0.3;
 /// A sound load may have two stages and be flat in each; on a meter that rounds, more levels than these that
@@ -180,13 +183,16 @@ fn fine(court: &Court<'_>, channel: usize) -> bool {
     most(siblings(court, channel), |stats| (stats.active() > 100).then(|| stats.repeats() < FINE))
 }
 
-/// Whether the other channels of the same device show that a working input without a load is never quite
-/// still. Only inputs at rest can tell: a load wavers for reasons of its own.
+/// Whether the other channels of the same device show that a working input without a load would not have been
+/// still for all of that time. Only inputs at rest can tell: a load wavers for reasons of its own.
 fn jitters(court: &Court<'_>, channel: usize) -> bool {
-    most(siblings(court, channel), |stats| {
-        let moved = || stats.rest_moves as f64 * 100.0 >= stats.rest_s / stats.step_s();
-        (stats.rest_s >= REST_S).then(moved)
-    })
+    let at_rest = || siblings(court, channel).filter(|stats| stats.rest_s >= REST_S);
+    let samples = |stats: &Stats| stats.rest_s / stats.step_s();
+    let (moves, all) = at_rest()
+        .fold((0.0, 0.0), |(moves, all), stats| (moves + stats.rest_moves as f64, all + samples(stats)));
+    let rate = moves / f64::max(all, 1.0);
+    rate * court.evidence.stats[channel].known as f64 >= EXPECTED
+        && most(at_rest(), |stats| (rate * samples(stats) >= EXPECTED).then_some(stats.rest_moves > 0))
 }
 
 /// Loads that run every day, whatever people do.

@@ -1,6 +1,6 @@
 //! From what the search found to findings in words, with the lines of the map to change.
 
-use super::alike::{nests, twins};
+use super::alike::{is_feed, nests, twins};
 use super::claims::{BusClaims, Claim, claims, options};
 use super::estimate::{estimate, feed_change, of_bus};
 use super::gather::Evidence;
@@ -448,7 +448,7 @@ impl<'a> Court<'a> {
 /// move. (Where nothing else moves, a circuit and its feed are the same by rights.)
 fn on_feed(evidence: &Evidence, claims: &BusClaims, ct: &Claim) -> bool {
     let terms = claims.responses.iter().flat_map(|response| &response.terms);
-    let on_wire = terms.into_iter().any(|(channel, _)| twins(evidence, *channel, ct.channel).is_some());
+    let on_wire = terms.into_iter().any(|(channel, _)| is_feed(evidence, *channel, ct.channel));
     on_wire && {
         let others: Vec<usize> =
             claims.cts.iter().filter(|o| o.place.circuit != ct.place.circuit).map(|o| o.channel).collect();

@@ -1,4 +1,5 @@
-//! The continuous audit: once an hour the readings of the last day are held against each map.
+//! The continuous audit: once an hour the readings of the last day (of the last week where no device is fast) are
+//! held against each map.
 //!
 //! It runs on a thread for blocking work, one site after the other, so that it never holds up a reading. A day
 //! of 21 channels a second is read and judged hour by hour: memory stays at some megabytes.

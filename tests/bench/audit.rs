@@ -163,6 +163,12 @@ impl Bench<'_> {
         score.put_in += 1;
         let Some(hit) = hit else {
             score.missed.push(format!("home {chance} {about:?}, seen {seen:?}"));
+            if self.verbose {
+                report
+                    .findings
+                    .iter()
+                    .for_each(|finding| println!("    {}: {}", finding.id(), finding.evidence));
+            }
             return;
         };
         score.found += 1;

@@ -183,17 +183,7 @@ impl Home {
                 self.plan.turned[mine] = if self.plan.circuits[at].reversed { -1.0 } else { 1.0 };
                 about.push(other);
             }
-            Fault::Swapped | Fault::SwappedAlike => {
-                let pair = |n: usize| {
-                    if fault == Fault::Swapped { self.differ(at, n) } else { self.by_labels(at, n) }
-                };
-                let others: Vec<usize> = fits.iter().copied().filter(|n| *n != at && pair(*n)).collect();
-                let other = *others.get(pick(3, others.len().max(1)))?;
-                let name = self.plan.circuits[at].cts[0].channel.clone();
-                let theirs = std::mem::replace(&mut self.plan.circuits[other].cts[0].channel, name);
-                self.plan.circuits[at].cts[0].channel = theirs;
-                about.push(other);
-            }
+            Fault::Swapped | Fault::SwappedAlike => about.push(self.exchange(fault, at, &fits, chance)?),
             Fault::Unbalanced => {
                 let wire = self.plan.wires[channel(self, at)];
                 let Wire::Circuit(_, leg) = wire else { return None };
@@ -215,6 +205,19 @@ impl Home {
             _ => self.mistake(fault, at, pick(4, 2)),
         }
         Some(Injected { fault, about })
+    }
+
+    /// The map has two circuits' CTs exchanged; the other one of the pair.
+    fn exchange(&mut self, fault: Fault, at: usize, fits: &[usize], chance: u64) -> Option<usize> {
+        let alike = fault == Fault::SwappedAlike;
+        let pair = |n: usize| if alike { self.by_labels(at, n) } else { self.differ(at, n) };
+        let others: Vec<usize> = fits.iter().copied().filter(|n| *n != at && pair(*n)).collect();
+        let pick = (unit(mix(&[chance, 3])) * others.len().max(1) as f64) as usize;
+        let other = *others.get(pick)?;
+        let name = self.plan.circuits[at].cts[0].channel.clone();
+        let theirs = std::mem::replace(&mut self.plan.circuits[other].cts[0].channel, name);
+        self.plan.circuits[at].cts[0].channel = theirs;
+        Some(other)
     }
 
     /// Slips of the map alone.
