@@ -58,13 +58,15 @@ fn publish(port: u16) -> i64 {
     start
 }
 
-/// Flow from the grid by the hour in Wh, from the API, where it is known.
-fn grid(daemon: &Panelwright, start: i64) -> Vec<Option<i64>> {
+/// Flow from the grid, and import, by the hour in Wh, from the API, where they are known. The one is a sum of CTs;
+/// the other is derived again after a change of the map.
+fn grid(daemon: &Panelwright, start: i64) -> Vec<[Option<i64>; 2]> {
     let path = |at: i64| jiff::Timestamp::from_second(at).expect("a moment").to_string();
     let (from, to) = (path(start), path(start + HOURS.len() as i64 * HOUR));
     let answer = daemon.get(&format!("/api/sites/heron-lane/history?from={from}&to={to}&by=hour"));
     let body: Value = answer.json();
-    let of = |interval: &Value| interval["grid_kwh"].as_f64().map(|kwh| (kwh * 1000.0).round() as i64);
+    let wh = |figure: &Value| figure.as_f64().map(|kwh| (kwh * 1000.0).round() as i64);
+    let of = |interval: &Value| ["grid_kwh", "import_kwh"].map(|figure| wh(&interval[figure]));
     body["intervals"].as_array().map(|list| list.iter().map(of).collect()).unwrap_or_default()
 }
 
@@ -78,7 +80,7 @@ fn energy_is_the_counters_and_without_it_the_powers() {
     daemon.wait_healthy();
     let start = publish(broker.port());
     // In the third hour it was reset; there the power stands.
-    let counted = [Some(1050), Some(2100), Some(1000), Some(525)];
+    let counted = [1050, 2100, 1000, 525].map(|wh| [Some(wh); 2]);
     eventually(Duration::from_secs(60), || grid(&daemon, start) == counted);
     // Live figures are the power's.
     assert_eq!(daemon.now("heron-lane")["grid_w"], Value::Null, "the last reading is old");
@@ -90,7 +92,7 @@ fn energy_is_the_counters_and_without_it_the_powers() {
     let plain = MAP.replace("counter = { pointer = \"/kwh\", unit = \"kWh\" }\n", "");
     std::fs::write(daemon.map_file("heron-lane"), plain).expect("a map");
     daemon.sighup();
-    let by_power = [Some(1000), Some(2000), Some(1000), Some(500)];
+    let by_power = [1000, 2000, 1000, 500].map(|wh| [Some(wh); 2]);
     eventually(Duration::from_secs(60), || grid(&daemon, start) == by_power);
     // And back.
     std::fs::write(daemon.map_file("heron-lane"), MAP).expect("a map");
