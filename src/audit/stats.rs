@@ -38,7 +38,7 @@ pub struct Stats {
     pub top: f32,
     /// Sum of all samples, in W.
     pub sum: f64,
-    /// Seconds near nothing ([`NOTHING_W`]).
+    /// Seconds near nothing (`NOTHING_W`).
     pub rest_s: f64,
     /// Changes from one sample near nothing to another.
     pub rest_moves: u64,

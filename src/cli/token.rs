@@ -9,7 +9,7 @@ use crate::web::access;
 
 /// Makes a token that lets a program or a display read: prints it, and writes its hash into a file.
 ///
-/// The token is shown this once. The settings name the file of its hash in a [[token]] of their own; to
+/// The token is shown this once. The settings name the file of its hash in a `[[token]]` of their own; to
 /// take the token back, take that out.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Example:
