@@ -181,12 +181,12 @@ impl Panelwright {
         }
     }
 
-    /// SIGTERM, and how it ended; panics if that takes longer than 10 s (it promises 5).
+    /// SIGTERM, and how it ended; panics if that takes longer than 20 s (it promises 15).
     #[track_caller]
     pub fn sigterm(&mut self) -> ExitStatus {
         let process = self.process.as_mut().expect("a running daemon");
         process.signal(Signal::TERM);
-        let status = process.wait(Duration::from_secs(10));
+        let status = process.wait(Duration::from_secs(20));
         self.process = None;
         status
     }
