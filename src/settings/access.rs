@@ -1,16 +1,15 @@
 //! Who may reach the API: `[web]` and `[[token]]`.
 
 use std::collections::BTreeSet;
-use std::path::PathBuf;
 use std::time::Duration;
 
 use argon2::password_hash::PasswordHash;
 use reqwest::Url;
 
-use super::assemble::{address, readable, secret_file, secret_of};
+use super::assemble::{address, certificate_and_key, secret_file, secret_of};
 use super::layers::Layers;
 use super::problem::Problems;
-use super::secret::{self, Secret};
+use super::secret::Secret;
 use super::{Password, PublicUrl, Token, Web};
 
 /// How the text of a hashed password begins.
@@ -60,7 +59,7 @@ pub(super) fn web(layers: &Layers, problems: &mut Problems) -> Option<Web> {
     let unfit = problems.0.len() > before;
     let tokens = (0..layers.count("token")).filter_map(|index| token(layers, index, problems)).collect();
     check_token_names(layers, problems);
-    let tls = tls(layers, problems);
+    let tls = certificate_and_key(layers, ("web.cert_file", "web.key_file"), problems);
     let public_url = public_url(layers, problems);
     let days = layers.whole("web.session_days", 1..=365, problems);
     let listen = address(layers, "web.listen", problems)?;
@@ -133,27 +132,6 @@ fn check_token_names(layers: &Layers, problems: &mut Problems) {
             problems.add(layers.place(&path), what, "give each a name of its own");
         }
     }
-}
-
-fn tls(layers: &Layers, problems: &mut Problems) -> Option<(PathBuf, PathBuf)> {
-    let (cert, key) = ("web.cert_file", "web.key_file");
-    match (layers.is_set(cert), layers.is_set(key)) {
-        (false, false) => return None,
-        (true, true) => {}
-        (set, _) => {
-            let (here, missing) = if set { (cert, key) } else { (key, cert) };
-            let what = format!("{here} is of no use without {missing}");
-            problems.add(layers.place(here), what, format!("write {missing} as well"));
-            return None;
-        }
-    }
-    let certificate = readable(layers, cert, problems);
-    let private = layers.path(key)?;
-    if let Err(unfit) = secret::check_private(&private).and_then(|()| secret::check_readable(&private)) {
-        problems.add(layers.place(key), unfit.what, unfit.hint);
-        return None;
-    }
-    Some((certificate?, private))
 }
 
 fn public_url(layers: &Layers, problems: &mut Problems) -> Option<PublicUrl> {

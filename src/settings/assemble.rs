@@ -69,7 +69,8 @@ fn broker(layers: &Layers, problems: &mut Problems) -> Option<Broker> {
         problems.add(place, "there is a broker password and no broker.username", "write broker.username");
     }
     let ca_file = readable(layers, "broker.ca_file", problems);
-    let client_identity = client_identity(layers, problems);
+    let client_identity =
+        certificate_and_key(layers, ("broker.client_cert_file", "broker.client_key_file"), problems);
     for path in ["broker.ca_file", "broker.client_cert_file", "broker.client_key_file"] {
         if layers.is_set(path) && address.is_some() && !tls {
             let what = format!("{path} does nothing on a connection without TLS");
@@ -137,8 +138,13 @@ fn broker_address(layers: &Layers, problems: &mut Problems) -> Option<BrokerAddr
     Some(BrokerAddress::Remote { host, port: url.port().unwrap_or(port), tls })
 }
 
-fn client_identity(layers: &Layers, problems: &mut Problems) -> Option<(PathBuf, PathBuf)> {
-    let (cert, key) = ("broker.client_cert_file", "broker.client_key_file");
+/// The files of a certificate and of its key, by the paths of their settings: both or neither, and the
+/// key for no other eyes.
+pub(super) fn certificate_and_key(
+    layers: &Layers,
+    (cert, key): (&str, &str),
+    problems: &mut Problems,
+) -> Option<(PathBuf, PathBuf)> {
     match (layers.is_set(cert), layers.is_set(key)) {
         (false, false) => return None,
         (true, true) => {}
@@ -384,7 +390,7 @@ pub(super) fn secret_file(layers: &Layers, path: &str, problems: &mut Problems) 
     secret::read(&file).map_err(|unfit| problems.add(layers.place(path), unfit.what, unfit.hint)).ok()
 }
 
-pub(super) fn readable(layers: &Layers, path: &str, problems: &mut Problems) -> Option<PathBuf> {
+fn readable(layers: &Layers, path: &str, problems: &mut Problems) -> Option<PathBuf> {
     let file = layers.path(path)?;
     match secret::check_readable(&file) {
         Ok(()) => Some(file),
