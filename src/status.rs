@@ -57,6 +57,22 @@ impl Part {
     pub fn is_vital(&self) -> bool {
         matches!(self, Self::Broker | Self::Store)
     }
+
+    /// The id of the site that it is about; `None` for what all sites share.
+    pub fn site(&self) -> Option<&str> {
+        match self {
+            Self::Rederive(site) | Self::Channels(site) | Self::Loading(site) | Self::Audit(site) => {
+                Some(site)
+            }
+            Self::Broker
+            | Self::Store
+            | Self::Publish
+            | Self::Hub
+            | Self::Maps
+            | Self::Certificate
+            | Self::Central(_) => None,
+        }
+    }
 }
 
 impl fmt::Display for Part {

@@ -160,7 +160,7 @@ impl Intake {
         Self {
             mqtt,
             pace: parts.broker.pace,
-            router: Router::with_late_window(&parts.maps.list(), parts.late_window),
+            router: parts.router,
             late_window: parts.late_window,
             engine: parts.engine,
             store: parts.store,

@@ -1,6 +1,5 @@
 //! Live figures on their way out: one body a site and tick, to the broker and to every viewer.
 
-use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use bytes::Bytes;
@@ -60,16 +59,12 @@ impl Live {
 
     fn lay_out(&mut self, sites: &[Arc<Site>], present: impl Fn(usize) -> bool) {
         self.sites = sites.to_vec();
-        self.bodies.resize_with(sites.len(), || watch::channel(Bytes::new()).0);
-        let shown = (0..sites.len()).filter(|place| present(*place));
-        let table: BTreeMap<_, _> =
-            shown.map(|place| (sites[place].id.clone(), self.bodies[place].subscribe())).collect();
-        self.table.send_replace(Arc::new(table));
-        self.channels.resize_with(sites.len(), || watch::channel(Bytes::new()).0);
-        let shown = (0..sites.len()).filter(|place| present(*place));
-        let table: BTreeMap<_, _> =
-            shown.map(|place| (sites[place].id.clone(), self.channels[place].subscribe())).collect();
-        self.channel_table.send_replace(Arc::new(table));
+        let shown: Vec<usize> = (0..sites.len()).filter(|place| present(*place)).collect();
+        for (bodies, table) in [(&mut self.bodies, &self.table), (&mut self.channels, &self.channel_table)] {
+            bodies.resize_with(sites.len(), || watch::channel(Bytes::new()).0);
+            let of = |place: &usize| (sites[*place].id.clone(), bodies[*place].subscribe());
+            table.send_replace(Arc::new(shown.iter().map(of).collect()));
+        }
     }
 
     /// Whether somebody looks at what the channels of a site show.

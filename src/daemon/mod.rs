@@ -208,7 +208,7 @@ impl Daemon {
         })?;
         let feed = hub.as_ref().map(hub::Handle::feed);
         let parts = intake::Parts {
-            router: Router::new(&list),
+            router: Router::with_late_window(&list, config.late_window),
             steps,
             live: live::Live::new(config.publish, &list, (now_out, channels_out), feed, Arc::clone(&board)),
             board: Arc::clone(&board),

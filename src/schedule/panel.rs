@@ -82,16 +82,11 @@ pub(super) fn of(site: &Site, bus: usize, at: Stamp) -> Panel {
 
 fn fed_from(site: &Site, bus: &Bus, at: Stamp) -> String {
     let Some(feeder) = &bus.fed_by else { return "the service".to_owned() };
-    let circuit = site.circuits.iter().find(|circuit| circuit.id == *feeder);
-    let Some((circuit, entry)) = circuit.and_then(|circuit| Some((circuit, circuit.entry(at)?))) else {
+    let Some(entry) = site.circuit(feeder).and_then(|circuit| circuit.entry(at)) else {
         return feeder.clone();
     };
     let spaces = spaces_text(&entry.spaces);
-    format!(
-        "{} {spaces} ({})",
-        site.buses[entry.bus].name,
-        if entry.label.is_empty() { &circuit.id } else { &entry.label }
-    )
+    format!("{} {spaces} ({})", site.buses[entry.bus].name, entry.label)
 }
 
 fn position(site: &Site, bus: &Bus, circuits: &[(&Circuit, &CircuitEntry)], space: u16) -> Position {

@@ -352,7 +352,7 @@ impl Fault {
                 Tamper::Beside(name, other) => tampering.beside.push((channel(name)?, channel(other)?)),
                 Tamper::Foreign(name) => tampering.foreign.push(channel(name)?),
                 Tamper::Uneven(id, part) => {
-                    let circuit = site.circuits.iter().position(|circuit| circuit.id == id);
+                    let circuit = site.circuit_index(id);
                     tampering.uneven.push((circuit.context("the demo's map has no such circuit")?, part));
                 }
             }

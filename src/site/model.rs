@@ -113,6 +113,21 @@ impl Site {
         of_kind.find(|accept| accept.about.as_deref().is_none_or(|name| name == about))
     }
 
+    /// The place of the circuit of that id in [`Site::circuits`].
+    pub fn circuit_index(&self, id: &str) -> Option<usize> {
+        self.circuits.iter().position(|circuit| circuit.id == id)
+    }
+
+    /// The circuit of that id.
+    pub fn circuit(&self, id: &str) -> Option<&Circuit> {
+        self.circuit_index(id).map(|index| &self.circuits[index])
+    }
+
+    /// What the circuit of that id is called today, or was last; the id where the map has none.
+    pub fn label_of<'s>(&'s self, id: &'s str) -> &'s str {
+        self.circuit(id).map_or(id, |circuit| &circuit.latest().label)
+    }
+
     /// The channel of that name (`device/channel`).
     pub fn channel(&self, name: &str) -> Option<ChannelIndex> {
         let index = self.channels.iter().position(|channel| channel.name == name)?;

@@ -25,17 +25,19 @@ impl Reader {
         let Some(row) = self.shared().catalog().entry(site).map(|entry| entry.row) else {
             return Ok(Vec::new());
         };
-        self.shared().read(|db| {
-            let mut select = db.prepare_cached(
-                "SELECT circuit, at_s, kind, what, moved, switchings, line, write, next, basis FROM proof
-                 WHERE id IN (SELECT max(id) FROM proof WHERE site = ?1 GROUP BY circuit)
-                 ORDER BY circuit LIMIT ?2",
-            )?;
-            let rows = select.query_map(params![row, AT_ONCE], proof)?;
-            // A kind that a later version of this program knows is passed over.
-            Ok(rows.collect::<rusqlite::Result<Vec<_>>>()?.into_iter().flatten().collect())
-        })
+        self.shared().read(|db| newest(db, row))
     }
+}
+
+fn newest(db: &Connection, site: i64) -> Result<Vec<Proof>> {
+    let mut select = db.prepare_cached(
+        "SELECT circuit, at_s, kind, what, moved, switchings, line, write, next, basis FROM proof
+         WHERE id IN (SELECT max(id) FROM proof WHERE site = ?1 GROUP BY circuit)
+         ORDER BY circuit LIMIT ?2",
+    )?;
+    let rows = select.query_map(params![site, AT_ONCE], proof)?;
+    // A kind that a later version of this program knows is passed over.
+    Ok(rows.collect::<rusqlite::Result<Vec<_>>>()?.into_iter().flatten().collect())
 }
 
 fn proof(row: &rusqlite::Row<'_>) -> rusqlite::Result<Option<Proof>> {
@@ -126,17 +128,7 @@ mod tests {
             db.query_row(select, [site], |row| row.get(0)).expect("a count")
         };
         assert_eq!((count(1), count(2)), (KEPT + 1, 1));
-        let mut select = db
-            .prepare(
-                "SELECT circuit, at_s, kind, what, moved, switchings, line, write, next, basis FROM proof
-                 WHERE id IN (SELECT max(id) FROM proof WHERE site = 1 GROUP BY circuit) ORDER BY circuit",
-            )
-            .expect("a statement");
-        let found: Vec<Proof> = select
-            .query_map([], proof)
-            .expect("rows")
-            .map(|row| row.expect("a row").expect("a kind"))
-            .collect();
+        let found = newest(&db, 1).expect("proofs");
         assert_eq!(found, [made("dryer", KEPT + 4, Kind::Reversed), made("range", 3, Kind::AsMapped)]);
     }
 }

@@ -194,8 +194,8 @@ fn to_tell(old: &Record, new: &Record, extent: &Range<Stamp>) -> Vec<(Range<Stam
     let mut changed: BTreeMap<&String, Vec<Range<Stamp>>> = BTreeMap::new();
     let mut cuts = BTreeSet::new();
     for name in names {
-        let of = |record: &'_ Record| record.get(name).unwrap_or(&nothing).clone();
-        let differ = differences(&of(old), &of(new), extent);
+        let [old, new] = [old, new].map(|record| record.get(name).unwrap_or(&nothing));
+        let differ = differences(old, new, extent);
         cuts.extend(differ.iter().flat_map(|range| [range.start, range.end]));
         if !differ.is_empty() {
             changed.insert(name, differ);

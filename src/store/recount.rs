@@ -242,17 +242,12 @@ impl Recount<'_> {
     /// The days and months that touch `range` and were made by another rule. One of which nothing is left
     /// that the rule in force made stays: it holds again if the map is put back.
     pub(super) fn sums_of_another_rule(&self, at: SeriesIndex, range: &Range<Stamp>) -> Result<()> {
-        let (zone, series) = (&self.entry.zone, self.entry.series_row(at));
-        let stale = |table: Table, extent: &Range<Stamp>| -> Result<bool> {
-            let print = self.entry.rules.print(at, extent);
-            let starts = extent.start..extent.start + Span(1);
-            Ok(rows::select(self.db, table, series, &starts)?.iter().any(|(_, rule)| *rule != print))
-        };
+        let zone = &self.entry.zone;
         let last = range.end - Span(1);
         let mut day = zone.day_of(range.start);
         while day <= zone.day_of(last) {
             let extent = zone.day_range(day);
-            if stale(Table::Day, &extent)? {
+            if self.is_of_another_rule(at, Table::Day, &extent)? {
                 self.sum(at, Table::Day, extent, &date_of(day))?;
             }
             day = day.next();
@@ -260,7 +255,7 @@ impl Recount<'_> {
         let mut month = zone.month_of(range.start);
         while month <= zone.month_of(last) {
             let extent = zone.month_range(month);
-            if stale(Table::Month, &extent)? {
+            if self.is_of_another_rule(at, Table::Month, &extent)? {
                 self.sum(at, Table::Month, extent, &name_of(month))?;
             }
             month = month.next();
@@ -279,16 +274,18 @@ impl Recount<'_> {
                 sum.absorb(&row);
             }
         }
-        let print = rules.print(at, &range);
-        if sum.is_empty() {
-            let starts = range.start..range.start + Span(1);
-            let of_another =
-                rows::select(self.db, table, series, &starts)?.iter().any(|(_, by)| *by != print);
-            if of_another {
-                return Ok(());
-            }
+        if sum.is_empty() && self.is_of_another_rule(at, table, &range)? {
+            return Ok(());
         }
-        rows::put(self.db, table, series, (sum, print), Some(date))
+        rows::put(self.db, table, series, (sum, rules.print(at, &range)), Some(date))
+    }
+
+    /// Whether the row of that day or month is there and another rule than the one in force made it.
+    fn is_of_another_rule(&self, at: SeriesIndex, table: Table, extent: &Range<Stamp>) -> Result<bool> {
+        let print = self.entry.rules.print(at, extent);
+        let starts = extent.start..extent.start + Span(1);
+        let found = rows::select(self.db, table, self.entry.series_row(at), &starts)?;
+        Ok(found.iter().any(|(_, rule)| *rule != print))
     }
 
     /// Closed minutes that are not sealed yet.

@@ -30,7 +30,7 @@ impl Proof {
 /// sees it; as text, the same as long as nothing of that changes. `None` where the map has no such circuit
 /// at `at`. Labels, ratings and the lines of the file are no part of it.
 pub fn basis(site: &Site, circuit: &str, at: Stamp) -> Option<String> {
-    let entry = site.circuits.iter().find(|named| named.id == circuit)?.entry(at)?;
+    let entry = site.circuit(circuit)?.entry(at)?;
     let name = |channel: usize| site.channels[channel].name.as_str();
     let mut text = format!("bus {}", site.buses[entry.bus].id);
     // Writing to a String cannot fail.

@@ -11,6 +11,8 @@ use super::answer::{Refusal, json, json_text};
 use super::shapes::{Health, HistoryAnswer, Now, PartHealth, Refused, SiteInfo, Sites};
 use super::views::{audit::AuditBody, profile::ProfileBody, rank::RankBody, verify::in_short};
 use super::{HistoryError, HistoryQuery, Shared, View, views};
+use crate::calendar::Zone;
+use crate::site::Site;
 use crate::status::{OPENMETRICS, Overall};
 use crate::units::Stamp;
 
@@ -52,6 +54,16 @@ pub(super) async fn now(
             .with(header::RETRY_AFTER, "2"));
     }
     Ok(json_text(body))
+}
+
+/// A site's time zone.
+pub(super) fn zone(site: &Site) -> Result<Zone, Refusal> {
+    Zone::new(&site.time_zone).map_err(|error| failed(&error.to_string()))
+}
+
+/// The newest figures of a site; `None` if there are none yet.
+pub(super) fn figures(shared: &Shared, site: &Site) -> Option<Now> {
+    serde_json::from_slice(&newest(shared, &site.id)).ok()
 }
 
 /// The newest `now` body of a site; empty if there is none yet.
@@ -120,7 +132,7 @@ pub(super) async fn profile(
 ) -> Result<Response, Refusal> {
     let site = shared.site(&id).ok_or_else(|| Refusal::no_such_site(&id))?;
     let [from, to] = parameters("profile", ["from", "to"], given)?;
-    ask(&shared, HistoryQuery { site, from, to, by: None, view: View::Profile, compare: None }).await
+    ask(&shared, HistoryQuery { from, to, ..HistoryQuery::new(site, View::Profile) }).await
 }
 
 /// Circuits and untracked load by their share of the whole: what is worth a CT.
@@ -143,7 +155,7 @@ pub(super) async fn rank(
 ) -> Result<Response, Refusal> {
     let site = shared.site(&id).ok_or_else(|| Refusal::no_such_site(&id))?;
     let [from, to] = parameters("rank", ["from", "to"], given)?;
-    ask(&shared, HistoryQuery { site, from, to, by: None, view: View::Rank, compare: None }).await
+    ask(&shared, HistoryQuery { from, to, ..HistoryQuery::new(site, View::Rank) }).await
 }
 
 /// Whether the map of a site is true: readings held against it, and the lines to change.
@@ -166,7 +178,7 @@ pub(super) async fn audit(
 ) -> Result<Response, Refusal> {
     let site = shared.site(&id).ok_or_else(|| Refusal::no_such_site(&id))?;
     let [from, to] = parameters("audit", ["from", "to"], given)?;
-    ask(&shared, HistoryQuery { site, from, to, by: None, view: View::Audit, compare: None }).await
+    ask(&shared, HistoryQuery { from, to, ..HistoryQuery::new(site, View::Audit) }).await
 }
 
 async fn ask(shared: &Shared, query: HistoryQuery) -> Result<Response, Refusal> {

@@ -83,6 +83,13 @@ pub enum View {
     Audit,
 }
 
+impl HistoryQuery {
+    /// A question that leaves time and intervals to their defaults.
+    pub fn new(site: Arc<Site>, view: View) -> Self {
+        Self { site, from: None, to: None, by: None, view, compare: None }
+    }
+}
+
 /// Gives the notes of a site, by its id, that touch a range. It blocks.
 pub type ListNotes = Arc<dyn Fn(&str, Range<Stamp>) -> Result<Vec<Note>, String> + Send + Sync>;
 

@@ -133,9 +133,8 @@ fn table(site: &Site, wired: &Site, summary: &Summary, truth: &Ledger) {
 
 /// The truth of each circuit of the map, by its index there.
 fn circuits(site: &Site, wired: &Site, truth: &Ledger) -> Vec<(usize, f64)> {
-    let by_id = |id: &str| site.circuits.iter().position(|circuit| circuit.id == id);
     let all = truth.circuits().into_iter().zip(&wired.circuits);
-    all.filter_map(|(kwh, circuit)| Some((by_id(&circuit.id)?, kwh))).collect()
+    all.filter_map(|(kwh, circuit)| Some((site.circuit_index(&circuit.id)?, kwh))).collect()
 }
 
 fn totals(truth: &Ledger) -> [(&'static str, FigureKey, f64); 5] {

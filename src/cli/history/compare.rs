@@ -165,7 +165,7 @@ pub(super) fn figure(site: &Site, of: Option<&str>) -> Result<FigureKey, String>
         return Ok(usual.into_iter().find(|key| defined(*key)).unwrap_or(FigureKey::Tracked));
     };
     let total = TOTALS.into_iter().find(|(name, _)| name.replace('_', "-") == of.replace('_', "-"));
-    let circuit = || site.circuits.iter().position(|circuit| circuit.id == of).map(FigureKey::Circuit);
+    let circuit = || site.circuit_index(of).map(FigureKey::Circuit);
     total.map(|(_, key)| key).or_else(circuit).ok_or_else(|| {
         let totals = TOTALS.map(|(name, _)| name.replace('_', "-")).join(", ");
         let circuits: Vec<&str> = site.circuits.iter().map(|circuit| circuit.id.as_str()).collect();

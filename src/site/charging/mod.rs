@@ -134,7 +134,7 @@ fn charger<'s>(
 ) -> Option<(usize, &'s CircuitEntry)> {
     let At { value, line } = shape.circuit.as_ref()?;
     let is_charger = |circuit: &&Circuit| circuit.latest().end_use == EndUse::EvCharging;
-    match site.circuits.iter().position(|circuit| circuit.id == *value) {
+    match site.circuit_index(value) {
         Some(place) if is_charger(&&site.circuits[place]) => Some((place, site.circuits[place].latest())),
         Some(_) => {
             let what = format!("the circuit \"{}\" is no EV charging circuit", shown(value));

@@ -66,12 +66,10 @@ pub(super) async fn ask<T: Send + 'static>(
 /// A question of a range of local dates.
 pub(super) fn of(site: &Arc<Site>, view: View, from: &str, to: &str, by: Option<&str>) -> HistoryQuery {
     HistoryQuery {
-        site: Arc::clone(site),
         from: Some(from.to_owned()),
         to: Some(to.to_owned()),
         by: by.map(str::to_owned),
-        view,
-        compare: None,
+        ..HistoryQuery::new(Arc::clone(site), view)
     }
 }
 

@@ -15,11 +15,10 @@ use super::typical::{of_day, plain};
 use super::{Asked, Numbers, Page, problem, show, uses, words};
 use crate::calendar::Zone;
 use crate::chart::{Kind, Piece, Slot, Stack};
-use crate::schedule::{self, CtLine, Proofs, schedule};
+use crate::schedule::{CtLine, Proofs, schedule};
 use crate::site::{Circuit, CircuitEntry, Role, Site, System};
 use crate::units::Stamp;
-use crate::web::shapes::Now;
-use crate::web::views::{profile::ProfileBody, rank::RankBody};
+use crate::web::views::{profile::ProfileBody, rank::RankBody, verify::for_schedule};
 use crate::web::{HistoryBody, Shared, View, api};
 
 #[derive(Debug, Serialize)]
@@ -79,8 +78,7 @@ pub(in crate::web) async fn circuit(
     Query(given): Query<Vec<(String, String)>>,
 ) -> Response {
     let Some(site) = shared.site(&id) else { return problem::no_such_site(&shared, &asked, &id) };
-    let place = site.circuits.iter().position(|one| one.id == circuit);
-    let answer = match place {
+    let answer = match site.circuit_index(&circuit) {
         Some(place) => page(&shared, &asked, &site, place, &Wanted::read(&given)).await,
         None => {
             let circuit: String = circuit.chars().take(64).collect();
@@ -110,11 +108,10 @@ async fn page(
     let period = Period::read(site, wanted.span.as_deref(), wanted.at.as_deref(), now)?;
     let circuit = &site.circuits[place];
     let past = past(shared, site, &period).await?;
-    let live: Option<Now> = serde_json::from_slice(&api::newest(shared, &site.id)).ok();
-    let proofs = proofs(shared, site, now);
+    let live = api::figures(shared, site);
+    let proofs = for_schedule(shared, site, now);
     let measured = circuit.entries.iter().any(|entry| !entry.cts.is_empty());
     let entry = circuit.latest();
-    let label = if entry.label.is_empty() { circuit.id.clone() } else { entry.label.clone() };
     let (from, to, by) = (words::iso(period.first), words::iso(period.after), period.length.by());
     let numbers = asked.numbers;
     let body = CircuitPage {
@@ -136,11 +133,10 @@ async fn page(
             .map(|alert| format!("{} {}", alert.what, alert.r#do))
             .collect(),
         csv: format!("{}api/sites/{}/export?form=csv&from={from}&to={to}&by={by}", asked.root, site.id),
-        label,
+        label: entry.label.clone(),
     };
-    let title = body.label.clone();
     let frame =
-        Page { template: "circuit.html", title: &title, site: Some(site), tab: "circuit", again_s: 0 };
+        Page { template: "circuit.html", title: &body.label, site: Some(site), tab: "circuit", again_s: 0 };
     Ok(show(shared, asked, frame, &body))
 }
 
@@ -306,16 +302,6 @@ fn rows(
         })
     };
     body.intervals.iter().filter_map(row).collect()
-}
-
-/// What load steps have proven of the site, as far as the map still says what it said then.
-fn proofs(shared: &Shared, site: &Site, now: Stamp) -> Proofs {
-    let found = shared.state.steps.proofs(&site.id).into_iter().filter(|proof| proof.holds(site, now));
-    let short = |proof: crate::verify::Proof| {
-        let verdict = proof.verdict.kind.words().to_owned();
-        (proof.verdict.circuit, schedule::Proof { at: proof.at, verdict })
-    };
-    found.map(short).collect()
 }
 
 /// Its lines of the CT directory.

@@ -10,7 +10,6 @@ use super::ask::{self, Trouble};
 use super::{Asked, Page, now, problem, show, words};
 use crate::site::Site;
 use crate::status::Part;
-use crate::web::shapes::Now;
 use crate::web::views::audit::{AuditBody, AuditFinding};
 use crate::web::{HistoryQuery, Shared, View, api};
 
@@ -68,7 +67,7 @@ pub(in crate::web) async fn findings(
             Err(trouble) => return trouble.page(&shared, &asked),
         },
     };
-    let live: Option<Now> = serde_json::from_slice(&api::newest(&shared, &site.id)).ok();
+    let live = api::figures(&shared, &site);
     let parts = shared.state.board.snapshot().parts;
     let hourly = parts.into_iter().find(|(part, _)| matches!(part, Part::Audit(id) if *id == site.id));
     let (hourly_ok, hourly) = hourly.map_or((true, String::new()), |(_, state)| (state.ok, state.why));
@@ -84,19 +83,8 @@ pub(in crate::web) async fn findings(
 }
 
 async fn audit(shared: &Shared, site: &Arc<Site>) -> Result<Audit, Trouble> {
-    let query = HistoryQuery {
-        site: Arc::clone(site),
-        from: None,
-        to: None,
-        by: None,
-        view: View::Audit,
-        compare: None,
-    };
+    let query = HistoryQuery::new(Arc::clone(site), View::Audit);
     let body: AuditBody = ask::ask(shared, move |history| ask::body(history, &query)).await?;
-    let label = |id: &str| {
-        let circuit = site.circuits.iter().find(|circuit| circuit.id == id);
-        circuit.map_or_else(|| id.to_owned(), |circuit| circuit.latest().label.clone())
-    };
     Ok(Audit {
         summary: body.summary,
         from: body.start.as_deref().map(words::moment).unwrap_or_default(),
@@ -107,7 +95,7 @@ async fn audit(shared: &Shared, site: &Arc<Site>) -> Result<Audit, Trouble> {
             .channels
             .into_iter()
             .map(|one| Channel {
-                label: label(&one.circuit),
+                label: site.label_of(&one.circuit).to_owned(),
                 circuit: one.circuit,
                 channel: one.channel,
                 state: one.state,

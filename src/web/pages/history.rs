@@ -13,12 +13,65 @@ use super::ask::{self, Trouble};
 use super::period::{Length, Period};
 use super::stacks::{self, Layer, Show};
 use super::{Asked, Numbers, Page, charts, problem, said, show, words};
-use crate::chart::{Axis, Slot, Stack};
 use crate::site::Site;
-use crate::web::{HistoryBody, Shared, View};
+use crate::web::{HistoryBody, HistoryInterval, Shared, View};
 
 /// One of an interval's totals.
-type Total = fn(&crate::web::HistoryInterval) -> Option<f64>;
+struct Total {
+    /// Its mark in the page.
+    key: &'static str,
+    /// Its name in the API.
+    name: &'static str,
+    class: &'static str,
+    label: &'static str,
+    /// The same above a column.
+    head: &'static str,
+    of: fn(&HistoryInterval) -> Option<f64>,
+}
+
+/// In the order that they are told in.
+const TOTALS: [Total; 5] = [
+    Total {
+        key: "consumption",
+        name: "consumption",
+        class: "ink",
+        label: "The house used",
+        head: "Used",
+        of: |one| one.consumption_kwh,
+    },
+    Total {
+        key: "import",
+        name: "import",
+        class: "grid",
+        label: "From the grid",
+        head: "From the grid",
+        of: |one| one.import_kwh,
+    },
+    Total {
+        key: "export",
+        name: "export",
+        class: "grid light",
+        label: "To the grid",
+        head: "To the grid",
+        of: |one| one.export_kwh,
+    },
+    Total {
+        key: "generation",
+        name: "generation",
+        class: "sun light",
+        label: "The sun gave",
+        head: "Sun",
+        of: |one| one.generation_kwh,
+    },
+    Total {
+        key: "self",
+        name: "self_consumed",
+        class: "sun",
+        label: "Sun used here",
+        head: "Sun used here",
+        of: |one| one.self_consumed_kwh,
+    },
+];
 
 /// What the address says.
 #[derive(Clone, Debug)]
@@ -280,30 +333,19 @@ fn choices_of_compare(wanted: &Wanted, period: &Period) -> Vec<Choice> {
 
 /// Totals beside the stacks; the first is consumption.
 fn sums(body: &HistoryBody) -> Vec<KeyRow> {
-    let of = |value: Total| stacks::sum(body.intervals.iter().map(value));
-    let rows = [
-        ("consumption", "ink", "The house used", of(|one| one.consumption_kwh)),
-        ("import", "grid", "From the grid", of(|one| one.import_kwh)),
-        ("export", "grid light", "To the grid", of(|one| one.export_kwh)),
-        ("generation", "sun light", "The sun gave", of(|one| one.generation_kwh)),
-        ("self", "sun", "Sun used here", of(|one| one.self_consumed_kwh)),
-    ];
-    let row = |(key, class, label, kwh): (&str, &str, &str, Option<f64>)| KeyRow {
-        key: key.to_owned(),
-        class: class.to_owned(),
-        label: label.to_owned(),
+    let row = |total: &Total| KeyRow {
+        key: total.key.to_owned(),
+        class: total.class.to_owned(),
+        label: total.label.to_owned(),
         circuit: None,
-        kwh,
+        kwh: stacks::sum(body.intervals.iter().map(total.of)),
         share: None,
     };
-    let defined = |name: &str| {
-        name == "consumption"
-            || body.intervals.iter().any(|one| {
-                let total = if name == "self" { "self_consumed" } else { name };
-                one.total_coverage.contains_key(total)
-            })
+    let defined = |total: &&Total| {
+        total.key == "consumption"
+            || body.intervals.iter().any(|one| one.total_coverage.contains_key(total.name))
     };
-    rows.into_iter().filter(|row| defined(row.0)).map(row).collect()
+    TOTALS.iter().filter(defined).map(row).collect()
 }
 
 /// The layers, from the top of the stack downwards, as they are seen.
@@ -337,16 +379,8 @@ fn notes(body: &HistoryBody) -> Vec<NoteRow> {
 }
 
 fn table(numbers: Numbers, wanted: &Wanted, period: &Period, body: &HistoryBody, layers: &[Layer]) -> Table {
-    let totals: [(&str, &str, Total); 5] = [
-        ("consumption", "Used", |one| one.consumption_kwh),
-        ("import", "From the grid", |one| one.import_kwh),
-        ("export", "To the grid", |one| one.export_kwh),
-        ("generation", "Sun", |one| one.generation_kwh),
-        ("self", "Sun used here", |one| one.self_consumed_kwh),
-    ];
     let layer_heads = layers.iter().map(|layer| (layer.key.clone(), layer.label.clone()));
-    let heads =
-        totals.iter().map(|(key, words, _)| ((*key).to_owned(), (*words).to_owned())).chain(layer_heads);
+    let heads = TOTALS.iter().map(|total| (total.key.to_owned(), total.head.to_owned())).chain(layer_heads);
     let largest = body.intervals.iter().filter_map(|one| one.consumption_kwh).fold(0.0, f64::max);
     let decimals = Numbers::decimals_of_kwh(largest).max(1) + usize::from(period.length == Length::Day);
     let cell = |kwh: Option<f64>| kwh.map_or_else(|| "–".to_owned(), |kwh| numbers.number(kwh, decimals));
@@ -358,13 +392,8 @@ fn table(numbers: Numbers, wanted: &Wanted, period: &Period, body: &HistoryBody,
             label: period.of_bar(&one.start, &one.end),
             link: within.map(|(length, day)| Wanted { compare: None, ..wanted.clone() }.link(length, day)),
             known: numbers.percent(Some(coverage)),
-            cells: totals.iter().map(|(_, _, of)| cell(of(one))).chain(layers).collect(),
+            cells: TOTALS.iter().map(|total| cell((total.of)(one))).chain(layers).collect(),
         })
     });
     Table { heads: heads.collect(), rows: rows.collect() }
-}
-
-/// A scale in W, for charts of power.
-pub(super) fn axis_of_watts(slots: &[Slot]) -> Axis {
-    Stack::axis(slots, 4)
 }

@@ -165,7 +165,7 @@ pub(in crate::web) async fn now(
 }
 
 async fn of_site(shared: &Shared, asked: &Asked, site: &Arc<Site>) -> Response {
-    let now: Option<Now> = serde_json::from_slice(&api::newest(shared, &site.id)).ok();
+    let now = api::figures(shared, site);
     let page =
         Page { template: "now.html", title: &site.name, site: Some(site), tab: "now", again_s: AGAIN_S };
     let mut body = body(shared, site, now.as_ref());
@@ -334,7 +334,7 @@ fn row(site: &Site, circuit: &Circuit) -> Row {
     let spaces: Vec<String> = entry.spaces.iter().map(u16::to_string).collect();
     Row {
         id: circuit.id.clone(),
-        label: if entry.label.is_empty() { circuit.id.clone() } else { entry.label.clone() },
+        label: entry.label.clone(),
         panel: site.buses[entry.bus].name.clone(),
         spaces: spaces.join(" · "),
         class: super::uses::class(entry.end_use),
@@ -388,10 +388,9 @@ fn legs(site: &Site, now: &Now) -> Vec<LegRow> {
 }
 
 fn charger(site: &Site, id: &str, ev: &EvNow) -> Charger {
-    let circuit = site.circuits.iter().find(|circuit| circuit.id == id);
     Charger {
         id: id.to_owned(),
-        label: circuit.map_or_else(|| id.to_owned(), |circuit| circuit.latest().label.clone()),
+        label: site.label_of(id).to_owned(),
         available_a: ev.available_a,
         mode: ev.mode.clone(),
         why: ev.why.clone(),
@@ -403,12 +402,8 @@ pub(super) fn wrong(shared: &Shared, site: &Site, now: Option<&Now>) -> Vec<Wron
     let mut wrong: Vec<Wrong> = now.into_iter().flat_map(|now| &now.alerts).map(alert).collect();
     for (part, state) in shared.state.board.snapshot().parts {
         // Breakers are told above, each by itself.
-        let about = match &part {
-            Part::Channels(id) | Part::Audit(id) => *id == site.id,
-            Part::Loading(_) => false,
-            _ => true,
-        };
-        if state.ok || !about {
+        let told = matches!(part, Part::Loading(_));
+        if state.ok || told || part.site().is_some_and(|id| id != site.id) {
             continue;
         }
         wrong.push(Wrong {

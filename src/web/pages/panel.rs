@@ -13,9 +13,10 @@ use serde::Serialize;
 
 use super::{Asked, Page, problem, show};
 use crate::calendar::Zone;
-use crate::schedule::{self as sheet, Kind, Paper, Position, Proof, Proofs, Schedule};
+use crate::schedule::{self as sheet, Kind, Paper, Position, Schedule};
 use crate::site::Site;
 use crate::web::shapes::Now;
+use crate::web::views::verify::for_schedule;
 use crate::web::{Shared, api};
 
 /// Without script the page asks again after so many seconds.
@@ -86,7 +87,7 @@ pub(in crate::web) async fn panel(
     Path(id): Path<String>,
 ) -> Response {
     let Some(site) = shared.site(&id) else { return problem::no_such_site(&shared, &asked, &id) };
-    let now: Option<Now> = serde_json::from_slice(&api::newest(&shared, &site.id)).ok();
+    let now = api::figures(&shared, &site);
     let page = match scheduled(&shared, &site) {
         Ok(schedule) => body(&site, &schedule, &now.unwrap_or_default()),
         Err(why) => return failed(&shared, &asked, &why),
@@ -143,18 +144,8 @@ fn failed(shared: &Shared, asked: &Asked, why: &str) -> Response {
 
 fn scheduled(shared: &Shared, site: &Site) -> Result<Schedule, String> {
     let zone = Zone::new(&site.time_zone).map_err(|error| error.to_string())?;
-    Ok(sheet::schedule(site, &zone, shared.state.clock.now(), &proofs(shared, site)))
-}
-
-/// What load steps have proved, as far as the map still says what it said then.
-fn proofs(shared: &Shared, site: &Site) -> Proofs {
     let now = shared.state.clock.now();
-    let holding = shared.state.steps.proofs(&site.id).into_iter().filter(|proof| proof.holds(site, now));
-    let proof = |proof: crate::verify::Proof| {
-        let verdict = proof.verdict.kind.words().to_owned();
-        (proof.verdict.circuit, Proof { at: proof.at, verdict })
-    };
-    holding.map(proof).collect()
+    Ok(sheet::schedule(site, &zone, now, &for_schedule(shared, site, now)))
 }
 
 fn body(site: &Site, schedule: &Schedule, now: &Now) -> PanelPage {
@@ -209,7 +200,7 @@ fn breakers(site: &Site, schedule: &Schedule, rows: &[[Position; 2]], now: &Now)
 }
 
 fn breaker(site: &Site, schedule: &Schedule, position: &Position, side: &'static str, now: &Now) -> Breaker {
-    let circuit = site.circuits.iter().find(|circuit| circuit.id == position.circuit);
+    let circuit = site.circuit(&position.circuit);
     let own = || schedule.cts.iter().filter(|ct| ct.circuit == position.circuit && !ct.circuit.is_empty());
     Breaker {
         spaces: if position.space == 0 { String::new() } else { position.space.to_string() },
@@ -217,7 +208,7 @@ fn breaker(site: &Site, schedule: &Schedule, position: &Position, side: &'static
         poles: 1,
         kind: position.kind,
         circuit: position.circuit.clone(),
-        label: if position.label.is_empty() { position.circuit.clone() } else { position.label.clone() },
+        label: position.label.clone(),
         breaker: position.breaker.clone(),
         leg: position.leg.clone(),
         class: circuit.map_or("other", |circuit| super::uses::class(circuit.latest().end_use)),
@@ -230,6 +221,7 @@ fn breaker(site: &Site, schedule: &Schedule, position: &Position, side: &'static
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::schedule::Proofs;
     use crate::units::Stamp;
 
     fn boards() -> Vec<Board> {

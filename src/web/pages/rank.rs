@@ -56,13 +56,7 @@ pub(super) async fn page(
     let query = ask::of(site, View::Rank, &from, &to, None);
     let body: RankBody = ask::ask(shared, move |history| ask::body(history, &query)).await?;
     let largest = body.places.iter().filter_map(|place| place.share).fold(0.0, f64::max);
-    let label = |id: &String| {
-        let circuit = site.circuits.iter().find(|circuit| circuit.id == *id);
-        Unmeasured {
-            id: id.clone(),
-            label: circuit.map_or_else(|| id.clone(), |one| one.latest().label.clone()),
-        }
-    };
+    let label = |id: &String| Unmeasured { id: id.clone(), label: site.label_of(id).to_owned() };
     let page = RankPage {
         steps: Steps::of(wanted, period),
         conclusion: body.conclusion.clone(),

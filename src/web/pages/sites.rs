@@ -4,6 +4,7 @@ use std::sync::Arc;
 
 use axum::extract::{Query, State};
 use axum::response::Response;
+use percent_encoding::{AsciiSet, NON_ALPHANUMERIC, utf8_percent_encode};
 use serde::Serialize;
 
 use super::ask;
@@ -12,11 +13,13 @@ use crate::calendar::Zone;
 use crate::site::Site;
 use crate::status::{Part, Snapshot};
 use crate::units::Stamp;
-use crate::web::shapes::Now;
 use crate::web::{History, HistoryBody, Shared, View, api};
 
 /// Sites on a page. Today's energy is asked for those alone, so a thousand sites cost as much as fifty.
 const ON_A_PAGE: usize = 50;
+
+/// What stays as it is in a value of a query string: letters, digits and the unreserved marks (RFC 3986, 2.3).
+const PLAIN: AsciiSet = NON_ALPHANUMERIC.remove(b'-').remove(b'.').remove(b'_').remove(b'~');
 
 #[derive(Debug, Serialize)]
 struct SitesPage {
@@ -74,7 +77,7 @@ pub(in crate::web) async fn sites(
     for (row, (used, sun)) in rows.iter_mut().zip(today) {
         (row.used_kwh, row.sun_kwh) = (used, sun);
     }
-    let link = |page: usize| format!("sites?q={}&page={page}", encoded(&query));
+    let link = |page: usize| format!("sites?q={}&page={page}", utf8_percent_encode(&query, &PLAIN));
     let body = SitesPage {
         rows,
         found: found.len(),
@@ -110,15 +113,15 @@ fn of_today(history: &History, site: &Arc<Site>, now: Stamp) -> (Option<f64>, Op
 }
 
 fn row(shared: &Shared, snapshot: &Snapshot, site: &Site) -> Row {
-    let now: Option<Now> = serde_json::from_slice(&api::newest(shared, &site.id)).ok();
+    let now = api::figures(shared, site);
     let mut wrong: Vec<String> = now
         .iter()
         .flat_map(|now| &now.alerts)
         .map(|alert| format!("{}: {}", alert.r#where, alert.what))
         .collect();
     for (part, state) in &snapshot.parts {
-        let about = matches!(part, Part::Channels(id) | Part::Audit(id) if *id == site.id);
-        if about && !state.ok {
+        let told = matches!(part, Part::Loading(_));
+        if !state.ok && !told && part.site() == Some(&site.id) {
             wrong.push(state.why.clone());
         }
     }
@@ -135,19 +138,6 @@ fn row(shared: &Shared, snapshot: &Snapshot, site: &Site) -> Row {
     }
 }
 
-/// A value of a query string: everything but letters, digits and a few marks as percent signs with hex
-/// digits (RFC 3986, 2.1).
-fn encoded(text: &str) -> String {
-    let mut encoded = String::with_capacity(text.len());
-    for byte in text.bytes() {
-        match byte {
-            b'a'..=b'z' | b'A'..=b'Z' | b'0'..=b'9' | b'-' | b'.' | b'_' | b'~' => encoded.push(byte as char),
-            byte => encoded.push_str(&format!("%{byte:02X}")),
-        }
-    }
-    encoded
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -160,6 +150,6 @@ mod tests {
             assert!(matches(&site, query), "{query}");
         }
         assert!(!matches(&site, "lighthouse"));
-        assert_eq!(encoded("a b&c=ü"), "a%20b%26c%3D%C3%BC");
+        assert_eq!(utf8_percent_encode("a b&c=ü", &PLAIN).to_string(), "a%20b%26c%3D%C3%BC");
     }
 }

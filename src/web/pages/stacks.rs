@@ -102,7 +102,7 @@ fn of_circuit(circuit: &Circuit, values: Vec<Option<f64>>) -> Layer {
     Layer {
         key: format!("circuit-{}", circuit.id),
         class: uses::class(entry.end_use).to_owned(),
-        label: if entry.label.is_empty() { circuit.id.clone() } else { entry.label.clone() },
+        label: entry.label.clone(),
         circuit: Some(circuit.id.clone()),
         values,
     }

@@ -6,7 +6,7 @@ use axum::response::Response;
 use serde::Serialize;
 
 use super::ask::{self, Trouble};
-use super::history::{Chart, Steps, Wanted, axis_of_watts};
+use super::history::{Chart, Steps, Wanted};
 use super::period::Period;
 use super::stacks::{self, Show};
 use super::{Asked, Numbers, Page, show, words};
@@ -61,7 +61,7 @@ pub(super) fn plain(class: &str, watts: &[Option<f64>]) -> Vec<Slot> {
 
 /// A chart of a day in watts.
 pub(super) fn of_day(numbers: Numbers, label: String, slots: Vec<Slot>, height: u32) -> String {
-    let axis = axis_of_watts(&slots);
+    let axis = Stack::axis(&slots, 4);
     let stack = Stack {
         label,
         slots,

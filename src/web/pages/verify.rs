@@ -81,7 +81,7 @@ fn choices(shared: &Shared, site: &Site) -> Vec<Choice> {
         let proof = proven.iter().find(|(id, _)| *id == circuit.id).map(|(_, proof)| proof);
         Some(Choice {
             id: circuit.id.clone(),
-            label: if entry.label.is_empty() { circuit.id.clone() } else { entry.label.clone() },
+            label: entry.label.clone(),
             place: format!("{} {}", site.buses[entry.bus].name, spaces.join(", ")).trim().to_owned(),
             proven: proof
                 .map(|proof| format!("{}: {}", proof.at.get(..10).unwrap_or_default(), proof.words))
@@ -115,7 +115,7 @@ pub(in crate::web) async fn verify_form(
         return sign_in::to("./verify");
     }
     let wanted = field("circuit").unwrap_or_default();
-    let Some(circuit) = site.circuits.iter().position(|circuit| circuit.id == *wanted) else {
+    let Some(circuit) = site.circuit_index(&wanted) else {
         let hint = "Choose one of the list.";
         return problem(&shared, &asked, StatusCode::NOT_FOUND, "There is no such circuit.", hint);
     };

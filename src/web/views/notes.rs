@@ -20,7 +20,6 @@ use super::super::shapes::Refused;
 use super::super::{HistoryError, Shared, api};
 use crate::calendar::Zone;
 use crate::history::{Note, note_text};
-use crate::site::Site;
 use crate::store::{NoteChange, NoteRefused};
 use crate::units::Stamp;
 
@@ -106,10 +105,6 @@ impl NewAnnotation {
     }
 }
 
-fn zone(site: &Site) -> Result<Zone, Refusal> {
-    Zone::new(&site.time_zone).map_err(|error| api::failed(&error.to_string()))
-}
-
 fn of_question(error: HistoryError) -> Refusal {
     match error {
         HistoryError::Asked { what, hint } => Refusal::new(StatusCode::BAD_REQUEST, what, hint),
@@ -136,7 +131,7 @@ pub(in crate::web) async fn list(
     Query(given): Query<Vec<(String, String)>>,
 ) -> Result<Response, Refusal> {
     let site = shared.site(&id).ok_or_else(|| Refusal::no_such_site(&id))?;
-    let zone = zone(&site)?;
+    let zone = api::zone(&site)?;
     let [from, to] = api::parameters("annotations", ["from", "to"], given)?;
     let time = |name: &str, text: Option<&str>, default: Stamp| match text {
         Some(text) => zone.parse(text).map_err(|error| of_question(asked(name, &error))),
@@ -170,7 +165,7 @@ pub(in crate::web) async fn add(
     body: Bytes,
 ) -> Result<Response, Refusal> {
     let site = shared.site(&id).ok_or_else(|| Refusal::no_such_site(&id))?;
-    let zone = zone(&site)?;
+    let zone = api::zone(&site)?;
     is_json(&headers)?;
     let note: NewAnnotation = serde_json::from_slice(&body).map_err(|error| {
         let hint = r#"send {"start": "2026-05-02", "text": "dryer replaced"}, for example"#;
@@ -195,7 +190,7 @@ pub(in crate::web) async fn remove(
     Path((id, number)): Path<(String, i64)>,
 ) -> Result<Response, Refusal> {
     let site = shared.site(&id).ok_or_else(|| Refusal::no_such_site(&id))?;
-    let zone = zone(&site)?;
+    let zone = api::zone(&site)?;
     let removed = carry_out(&shared, &id, NoteChange::Remove { id: number }).await?;
     Ok(json(&Annotation::of(&zone, &removed)))
 }

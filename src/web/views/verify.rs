@@ -17,6 +17,7 @@ use super::super::shapes::Refused;
 use super::super::{Shared, StepRefused, Watched, api};
 use super::notes::is_json;
 use crate::calendar::Zone;
+use crate::schedule;
 use crate::site::Site;
 use crate::units::Stamp;
 use crate::verify::{Moved, Proof, Step, Verdict};
@@ -326,7 +327,7 @@ impl Proofs {
     /// What is proved at a site, with the map as it is now.
     pub fn of(site: &Site, zone: &Zone, proofs: &[Proof], now: Stamp) -> Self {
         let body = |proof: &Proof| {
-            let circuit = site.circuits.iter().find(|circuit| circuit.id == proof.verdict.circuit);
+            let circuit = site.circuit(&proof.verdict.circuit);
             ProofBody {
                 circuit: proof.verdict.circuit.clone(),
                 label: circuit.map(|circuit| circuit.latest().label.clone()).unwrap_or_default(),
@@ -359,13 +360,19 @@ pub(in crate::web) fn in_short(site: &Site, proofs: &[Proof], now: Stamp) -> Vec
     holding.map(|proof| (proof.verdict.circuit.clone(), short(proof))).collect()
 }
 
-fn zone(site: &Site) -> Result<Zone, Refusal> {
-    Zone::new(&site.time_zone).map_err(|error| api::failed(&error.to_string()))
+/// The proofs that still hold, as the schedule tells them.
+pub(in crate::web) fn for_schedule(shared: &Shared, site: &Site, now: Stamp) -> schedule::Proofs {
+    let holding = shared.state.steps.proofs(&site.id).into_iter().filter(|proof| proof.holds(site, now));
+    let short = |proof: Proof| {
+        let verdict = proof.verdict.kind.words().to_owned();
+        (proof.verdict.circuit, schedule::Proof { at: proof.at, verdict })
+    };
+    holding.map(short).collect()
 }
 
 /// The load step that runs at a site, or the last one that ran.
 pub(in crate::web) fn body_of(shared: &Shared, site: &Site) -> Result<VerifyBody, Refusal> {
-    let zone = zone(site)?;
+    let zone = api::zone(site)?;
     let watched = shared.state.steps.state(&site.id);
     Ok(watched.map_or_else(|| VerifyBody::none(&site.id), |watched| VerifyBody::of(&zone, &watched)))
 }
@@ -406,12 +413,12 @@ pub(in crate::web) async fn start(
         let hint = r#"send {"circuit": "water-heater"}, for example"#;
         Refusal::new(StatusCode::BAD_REQUEST, format!("this names no circuit: {error}"), hint)
     })?;
-    let Some(circuit) = site.circuits.iter().position(|circuit| circuit.id == wanted.circuit) else {
+    let Some(circuit) = site.circuit_index(&wanted.circuit) else {
         let shown: String = wanted.circuit.chars().take(64).collect();
         let error = format!("{id} has no circuit {shown:?}");
         return Err(Refusal::new(StatusCode::NOT_FOUND, error, "GET /api/sites names the circuits"));
     };
-    let zone = zone(&site)?;
+    let zone = api::zone(&site)?;
     shared.state.steps.start(&site, circuit).map_err(|refused| of_start(&id, &zone, refused))?;
     Ok((StatusCode::CREATED, json(&body_of(&shared, &site)?)).into_response())
 }
@@ -467,5 +474,5 @@ pub(in crate::web) async fn proofs(
 ) -> Result<Response, Refusal> {
     let site = shared.site(&id).ok_or_else(|| Refusal::no_such_site(&id))?;
     let proofs = shared.state.steps.proofs(&id);
-    Ok(json(&Proofs::of(&site, &zone(&site)?, &proofs, shared.state.clock.now())))
+    Ok(json(&Proofs::of(&site, &api::zone(&site)?, &proofs, shared.state.clock.now())))
 }
