@@ -55,8 +55,9 @@ fn a_person_finds_the_way_in_a_real_browser() {
 
     for script in ["pages.py", "panels.py"] {
         let script = format!("{}/tests/page/{script}", env!("CARGO_MANIFEST_DIR"));
-        let output =
-            Command::new(&python).arg(&script).arg(&base).arg(artefacts()).output().expect("python starts");
+        // -B: it leaves no byte code beside the sources.
+        let output = Command::new(&python).arg("-B").arg(&script).arg(&base).arg(artefacts()).output();
+        let output = output.expect("python starts");
         let text = [output.stdout.as_slice(), output.stderr.as_slice()].concat();
         let text = String::from_utf8_lossy(&text);
         assert!(output.status.success(), "{text}");

@@ -13,11 +13,11 @@ import pathlib
 import re
 import sys
 import time
-import traceback
 import urllib.request
 
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import sync_playwright
+
+from browser import PHONE, WALL, run
 
 BASE = sys.argv[1].rstrip("/")
 SHOTS = pathlib.Path(sys.argv[2])
@@ -34,8 +34,6 @@ PAGES = {
     "hostile": "/sites/hostile",
     "problem": "/sites/nowhere",
 }
-PHONE = {"width": 360, "height": 740}
-WALL = {"width": 1920, "height": 1080}
 MINUS = "\u2212"
 
 
@@ -51,29 +49,6 @@ def rounded(value, step):
 
 def text_of(html):
     return re.sub(r"\s+", " ", html).strip()
-
-
-class Browser:
-    """A browser that notes every error that a page makes."""
-
-    def __init__(self, chromium):
-        self.chromium = chromium
-        self.faults = []
-
-    def page(self, **how):
-        context = self.chromium.new_context(**{"viewport": WALL, "locale": "en-US", **how})
-        page = context.new_page()
-        page.set_default_timeout(15_000)
-        page.on("pageerror", lambda error: self.faults.append(f"script: {error}"))
-        page.on("dialog", lambda dialog: (self.faults.append(f"dialog: {dialog.message}"), dialog.dismiss()))
-
-        def console(message):
-            # That a page of a refusal answers with 404 is no error of the page.
-            if message.type == "error" and "status of 404" not in message.text:
-                self.faults.append(f"console: {message.text}")
-
-        page.on("console", console)
-        return page
 
 
 def a_newcomer_finds_the_answers(browser):
@@ -317,39 +292,19 @@ def it_fits_every_screen(browser):
     page.pdf(path=SHOTS / "history.pdf")
 
 
-def main():
-    SHOTS.mkdir(parents=True, exist_ok=True)
-    failed = 0
-    with sync_playwright() as playwright:
-        chromium = playwright.chromium.launch(executable_path=sys.argv[3] if len(sys.argv) > 3 else "/usr/bin/chromium", args=["--no-sandbox"])
-        browser = Browser(chromium)
-        for task in [
-            a_newcomer_finds_the_answers,
-            the_figures_are_those_of_the_api_and_live,
-            history_turns_by_click_key_and_swipe,
-            values_are_read_by_pointer_finger_and_key,
-            what_is_shown_can_be_kept_as_a_file,
-            a_note_is_added_and_removed,
-            without_script_it_reads_all_the_same,
-            hostile_labels_are_text,
-            numbers_are_those_of_the_language,
-            it_is_light_and_nothing_jumps,
-            a_keyboard_is_enough,
-            it_fits_every_screen,
-        ]:
-            began = time.monotonic()
-            try:
-                task(browser)
-                assert not browser.faults, browser.faults
-                print(f"ok {task.__name__} {time.monotonic() - began:.1f} s", flush=True)
-            except Exception:
-                failed += 1
-                print(f"FAILED {task.__name__}\n{traceback.format_exc()}", flush=True)
-            for context in chromium.contexts:
-                context.close()
-            browser.faults.clear()
-        chromium.close()
-    return 1 if failed else 0
+TASKS = [
+    a_newcomer_finds_the_answers,
+    the_figures_are_those_of_the_api_and_live,
+    history_turns_by_click_key_and_swipe,
+    values_are_read_by_pointer_finger_and_key,
+    what_is_shown_can_be_kept_as_a_file,
+    a_note_is_added_and_removed,
+    without_script_it_reads_all_the_same,
+    hostile_labels_are_text,
+    numbers_are_those_of_the_language,
+    it_is_light_and_nothing_jumps,
+    a_keyboard_is_enough,
+    it_fits_every_screen,
+]
 
-
-sys.exit(main())
+sys.exit(run(TASKS, SHOTS, refused=404, patience_ms=15_000))

@@ -12,10 +12,10 @@ import pathlib
 import re
 import sys
 import time
-import traceback
 
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import sync_playwright
+
+from browser import PHONE, WALL, run
 
 BASE = sys.argv[1].rstrip("/")
 SHOTS = pathlib.Path(sys.argv[2])
@@ -23,30 +23,6 @@ GUARDED, PASSWORD = (sys.argv[3].rstrip("/"), sys.argv[4]) if len(sys.argv) > 4 
 HOUSE = "/sites/heron-lane"
 SETUP = "/setup?filter=heron-lane/%23"
 PAGES = {"panel": HOUSE + "/panel", "verify": HOUSE + "/verify?circuit=", "setup": SETUP}
-PHONE = {"width": 360, "height": 740}
-WALL = {"width": 1920, "height": 1080}
-
-
-class Browser:
-    """A browser that notes every error that a page makes."""
-
-    def __init__(self, chromium):
-        self.chromium = chromium
-        self.faults = []
-
-    def page(self, **how):
-        context = self.chromium.new_context(**{"viewport": WALL, "locale": "en-US", **how})
-        page = context.new_page()
-        page.set_default_timeout(20_000)
-        page.on("pageerror", lambda error: self.faults.append(f"script: {error}"))
-
-        def console(message):
-            # That a wrong password is answered with 401 is no error of the page.
-            if message.type == "error" and "status of 401" not in message.text:
-                self.faults.append(f"console: {message.text}")
-
-        page.on("console", console)
-        return page
 
 
 def a_ct_is_marked_when_its_reading_steps(browser):
@@ -167,34 +143,14 @@ def it_fits_every_screen(browser):
             page.context.close()
 
 
-def main():
-    SHOTS.mkdir(parents=True, exist_ok=True)
-    failed = 0
-    with sync_playwright() as playwright:
-        chromium = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=["--no-sandbox"])
-        browser = Browser(chromium)
-        for task in [
-            a_ct_is_marked_when_its_reading_steps,
-            the_panel_is_live,
-            a_load_step_is_guided,
-            what_comes_in_is_seen,
-            without_script_it_reads_all_the_same,
-            a_visitor_signs_in_and_out,
-            it_fits_every_screen,
-        ]:
-            began = time.monotonic()
-            try:
-                task(browser)
-                assert not browser.faults, browser.faults
-                print(f"ok {task.__name__} {time.monotonic() - began:.1f} s", flush=True)
-            except Exception:
-                failed += 1
-                print(f"FAILED {task.__name__}\n{traceback.format_exc()}", flush=True)
-            for context in chromium.contexts:
-                context.close()
-            browser.faults.clear()
-        chromium.close()
-    return 1 if failed else 0
+TASKS = [
+    a_ct_is_marked_when_its_reading_steps,
+    the_panel_is_live,
+    a_load_step_is_guided,
+    what_comes_in_is_seen,
+    without_script_it_reads_all_the_same,
+    a_visitor_signs_in_and_out,
+    it_fits_every_screen,
+]
 
-
-sys.exit(main())
+sys.exit(run(TASKS, SHOTS, refused=401, patience_ms=20_000))
