@@ -15,6 +15,7 @@ mod dates;
 mod devices;
 mod factors;
 mod feeds;
+mod find;
 mod findings;
 mod fingerprint;
 mod form;
