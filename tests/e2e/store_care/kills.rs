@@ -185,7 +185,7 @@ const WORKS: [Work; 8] = [
 
 /// Where a child finds what it is to do.
 const CHILD: &str = "STORE_CARE_CHILD";
-/// What a child makes when its work begins: what it takes to start a process is not part of it.
+/// What a child makes when it is ready to begin: what it takes to start a process is not part of the work.
 const BEGUN: &str = "begun";
 
 /// The work, where a test below starts this test as a process of its own; else there is nothing to do.
@@ -195,11 +195,16 @@ fn child() {
     let place = Path::new(&place);
     let name = std::fs::read_to_string(place.join("work")).expect("what to do");
     let work = WORKS.iter().find(|work| work.name == name).expect("known work");
-    std::fs::write(place.join(BEGUN), "").expect("a sign");
+    let sign = place.join(BEGUN);
+    std::fs::write(&sign, "").expect("a sign");
+    // Until it is taken away: what is quicker than a look at the sign would be over before it is seen.
+    while sign.exists() {
+        std::thread::sleep(Duration::from_micros(100));
+    }
     (work.work)(&place.join("store"));
 }
 
-/// Starts the work on the store in `place`; returns when it has begun.
+/// Starts the work on the store in `place`; returns when it begins.
 fn start(work: &Work, place: &Path) -> Process {
     let mut command = if work.program.is_empty() {
         std::fs::write(place.join("work"), work.name).expect("what to do");
@@ -225,7 +230,9 @@ fn start(work: &Work, place: &Path) -> Process {
     };
     let process = Process::start(&mut command, &place.join("log"));
     if work.program.is_empty() {
-        poll(Duration::from_secs(60), || place.join(BEGUN).exists().then_some(())).expect("it begins");
+        let sign = place.join(BEGUN);
+        poll(Duration::from_secs(60), || sign.exists().then_some(())).expect("it is ready");
+        std::fs::remove_file(sign).expect("a sign");
     }
     process
 }
@@ -304,7 +311,6 @@ fn kill_each(names: &[&str]) {
             is_sound(work, &readings, &store, &format!("kill {kills}"));
             // Begun again it comes to its end, and to the same.
             if kills % 5 == 0 {
-                let _ = std::fs::remove_file(place.path().join(BEGUN));
                 let mut again = start(work, place.path());
                 assert!(again.wait(Duration::from_secs(120)).success(), "{}: {}", work.name, again.log());
                 is_sound(work, &readings, &store, "begun again");
