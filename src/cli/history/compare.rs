@@ -3,7 +3,7 @@
 use anyhow::Result;
 use comfy_table::CellAlignment;
 
-use super::output::{align, label, name, number, percent, plain};
+use super::output::{align, label, name, number, percent, plain, to_watt_hours};
 use crate::calendar::{Against, Zone};
 use crate::history::{Change, Pair};
 use crate::site::{FigureKey, Site};
@@ -76,7 +76,7 @@ fn cells(change: &Change) -> [String; 6] {
     [
         number(change.this.0.kwh()),
         number(change.that.0.kwh()),
-        more(change.difference_kwh, |kwh| format!("{kwh:+.3}")),
+        more(change.difference_kwh, |kwh| format!("{:+.3}", to_watt_hours(kwh))),
         more(change.difference_share, |share| format!("{:+.1} %", share * 100.0)),
         percent(change.this.1),
         percent(change.that.1),

@@ -181,7 +181,12 @@ pub(super) fn label(zone: &Zone, by: By, at: Stamp) -> String {
 }
 
 pub(super) fn number(kwh: Option<f64>) -> String {
-    kwh.map_or_else(|| "-".to_owned(), |kwh| format!("{kwh:.3}"))
+    kwh.map_or_else(|| "-".to_owned(), |kwh| format!("{:.3}", to_watt_hours(kwh)))
+}
+
+/// To the decimals that are shown. What rounds to zero has no sign: `-0.000` says nothing.
+pub(super) fn to_watt_hours(kwh: f64) -> f64 {
+    (kwh * 1e3).round() / 1e3 + 0.0
 }
 
 /// In percent, rounded down to a tenth: 100 means all of it.
@@ -255,6 +260,16 @@ pub(super) mod tests {
         let summaries = energy(&site, zone, &mut memory, &question.intervals);
         let summaries = summaries.unwrap_or_else(|never| match never {});
         (site, question, summaries)
+    }
+
+    #[test]
+    fn what_rounds_to_zero_has_no_sign() {
+        let check = |kwh, expected: &str| assert_eq!(number(kwh), expected);
+        check(Some(-0.000_4), "0.000");
+        check(Some(-0.0), "0.000");
+        check(Some(-0.000_6), "-0.001");
+        check(Some(12.345_6), "12.346");
+        check(None, "-");
     }
 
     #[test]

@@ -245,14 +245,16 @@ pub(super) fn size_text(size: &Size, format: Format) -> Result<String> {
                     column.set_cell_alignment(comfy_table::CellAlignment::Right);
                 }
             }
-            let (readings, days, free, log) = (size.readings, size.days, size.free, size.log);
+            let (readings, free, log) = (size.readings, size.free, size.log);
+            let days =
+                if size.days == 1 { "1 UTC day".to_owned() } else { format!("{} UTC days", size.days) };
             // Without borders every line starts with the room that is left to one.
             let lines: String = table.lines().map(|line| format!("{}\n", line.trim())).collect();
             let since = [("readings", &report.since), ("minutes", &report.minutes_since)]
                 .into_iter()
                 .filter_map(|(what, since)| Some(format!("{what} since {}\n", since.as_ref()?)));
             Ok(format!(
-                "{lines}\n{readings} readings of {days} UTC days; {free} bytes free in the file, {log} in its log\n{}",
+                "{lines}\n{readings} readings of {days}; {free} bytes free in the file, {log} in its log\n{}",
                 since.collect::<String>()
             ))
         }
@@ -298,7 +300,7 @@ mod tests {
         quarter       100000            0.062
         all          1000000            0.625
 
-        1600000 readings of 1 UTC days; 8192 bytes free in the file, 0 in its log
+        1600000 readings of 1 UTC day; 8192 bytes free in the file, 0 in its log
         ");
         insta::assert_snapshot!(size_text(&size(), Format::Csv).unwrap(), @r"
         table,bytes,bytes_per_reading
