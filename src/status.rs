@@ -41,6 +41,9 @@ pub enum Part {
     Maps,
     /// The API's certificate: one that cannot serve is told here, while the former is shown on.
     Certificate,
+    /// The password and the tokens of the API: a change that was refused is told here, while the former
+    /// ones hold on.
+    Access,
     /// A central store, by its name in the settings.
     Central(String),
     /// The channels of a site, by the site's id.
@@ -70,6 +73,7 @@ impl Part {
             | Self::Hub
             | Self::Maps
             | Self::Certificate
+            | Self::Access
             | Self::Central(_) => None,
         }
     }
@@ -85,6 +89,7 @@ impl fmt::Display for Part {
             Self::Hub => f.write_str("hub"),
             Self::Maps => f.write_str("maps"),
             Self::Certificate => f.write_str("certificate"),
+            Self::Access => f.write_str("access"),
             Self::Central(name) => write!(f, "central/{name}"),
             Self::Channels(site) => write!(f, "channels/{site}"),
             Self::Loading(site) => write!(f, "loading/{site}"),

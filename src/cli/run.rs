@@ -10,16 +10,18 @@ use tracing_subscriber::EnvFilter;
 
 use super::{Common, Exit};
 use crate::clock::Clock;
-use crate::daemon::{self, Daemon, Maps, Notifier};
+use crate::daemon::{self, Daemon, Maps, Notifier, ReadAccess};
 use crate::mqtt::embedded::Broker;
 use crate::publish::{self, announce};
 use crate::settings::{self, BrokerAddress, Settings};
 use crate::site::{Severity, Site};
+use crate::web;
 
 /// The daemon: takes readings in, keeps them, publishes what they mean.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Example:\n  panelwright run --settings /etc/panelwright/panelwright.toml\n\n\
-    SIGHUP reads the maps again; if one is bad, all stay as they were. SIGTERM and SIGINT stop in order.")]
+    SIGHUP reads the maps, the API's certificate, and its password and tokens again; if one is bad, the former\n  \
+    stays. SIGTERM and SIGINT stop in order.")]
 pub(super) struct Args {}
 
 /// Runs it.
@@ -47,7 +49,9 @@ pub(super) fn run(common: &Common, _args: &Args) -> Result<Exit> {
         return Ok(Exit::Config);
     }
     let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build()?;
-    runtime.block_on(serve(settings, maps))?;
+    let path = common.settings.clone();
+    let access_again = Box::new(move || access_again(path.as_deref()));
+    runtime.block_on(serve(settings, maps, access_again))?;
     Ok(Exit::Fine)
 }
 
@@ -93,7 +97,15 @@ fn log_to_stderr(level: &str) -> Result<()> {
     Ok(())
 }
 
-async fn serve(settings: Settings, maps: Maps) -> Result<()> {
+/// Who may ask the API, as settings and files say it now.
+fn access_again(settings: Option<&Path>) -> Result<web::access::Options> {
+    match settings::load_here(settings) {
+        Ok(settings) => Ok(web::access::Options::from_settings(&settings.web)),
+        Err(problems) => bail!("{problems}"),
+    }
+}
+
+async fn serve(settings: Settings, maps: Maps, access_again: ReadAccess) -> Result<()> {
     let mut terminate = signal(SignalKind::terminate())?;
     let mut interrupt = signal(SignalKind::interrupt())?;
     let mut hangup = signal(SignalKind::hangup())?;
@@ -105,7 +117,8 @@ async fn serve(settings: Settings, maps: Maps) -> Result<()> {
     };
     let embedded = broker.as_ref().map(Broker::address);
     let notifier = Notifier::from_environment();
-    let config = daemon::config(&settings, maps, Clock::wall(), embedded, notifier)?;
+    let mut config = daemon::config(&settings, maps, Clock::wall(), embedded, notifier)?;
+    config.access_again = Some(access_again);
     let mut daemon = Daemon::start(config).await?;
     let sites: Vec<Arc<Site>> = daemon.sites().iter().cloned().collect();
     let scheme = if settings.web.tls.is_some() { "https" } else { "http" };
@@ -129,7 +142,7 @@ async fn serve(settings: Settings, maps: Maps) -> Result<()> {
             _ = terminate.recv() => break,
             _ = interrupt.recv() => break,
             _ = hangup.recv() => {
-                // What is wrong with the maps is in the log and on the board.
+                // What is wrong is in the log and on the board.
                 let _ = daemon.reload().await;
             }
             ended = daemon.ended() => {

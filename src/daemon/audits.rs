@@ -19,6 +19,7 @@ use crate::reading::SiteIndex;
 use crate::site::Site;
 use crate::status::{Board, Part};
 use crate::store::Reader;
+use crate::web;
 use crate::web::views::audit::{AuditBody, AuditFinding, body};
 
 /// Findings rest on a day of readings, so nothing changes faster.
@@ -37,6 +38,9 @@ pub(super) struct Audits {
     board: Arc<Board>,
     /// To whom findings go.
     control: mpsc::Sender<Control>,
+    /// Where the pages find the newest of each site. As large as the maps: some 150 bytes a channel, and
+    /// findings, of which there are not more than channels.
+    newest: watch::Sender<web::Audits>,
     clock: Clock,
 }
 
@@ -57,9 +61,10 @@ impl Audits {
         reader: Reader,
         board: Arc<Board>,
         control: mpsc::Sender<Control>,
+        newest: watch::Sender<web::Audits>,
         clock: Clock,
     ) -> Self {
-        Self { reader, board, control, clock }
+        Self { reader, board, control, newest, clock }
     }
 
     /// Audits until it is told to stop.
@@ -104,6 +109,7 @@ impl Audits {
         let (part, now) = (Part::Audit(site.id.clone()), self.clock.now());
         if site.channels.is_empty() {
             self.board.forget(&part);
+            self.newest.send_modify(|newest| drop(Arc::make_mut(newest).remove(&site.id)));
             return None;
         }
         let span = now - stretch(site)..now;
@@ -112,7 +118,13 @@ impl Audits {
             Ok(evidence) => {
                 let report = audit(site, &evidence);
                 self.board.report(part, report.open().next().is_none(), words(&report), now);
-                topic_body(site, &report)
+                let zone = Zone::new(&site.time_zone).ok()?;
+                let body = body(&zone, &report);
+                let shown = Arc::new(body.clone());
+                self.newest.send_modify(|newest| {
+                    Arc::make_mut(newest).insert(site.id.clone(), shown);
+                });
+                topic_body(body)
             }
             Err(error) => {
                 tracing::warn!(site = site.id, %error, "the map could not be audited");
@@ -122,9 +134,8 @@ impl Audits {
     }
 }
 
-fn topic_body(site: &Site, report: &Report) -> Option<Bytes> {
-    let zone = Zone::new(&site.time_zone).ok()?;
-    let AuditBody { site, start, end, summary, mut findings, .. } = body(&zone, report);
+fn topic_body(body: AuditBody) -> Option<Bytes> {
+    let AuditBody { site, start, end, summary, mut findings, .. } = body;
     let more = findings.len().saturating_sub(FINDINGS);
     findings.truncate(FINDINGS);
     let body = Body { site, start, end, summary, findings, more };

@@ -9,6 +9,7 @@ use tokio::net::TcpListener;
 use tokio::sync::watch;
 use tokio::task::JoinHandle;
 
+use super::access::{Access, ReadAccess};
 use super::certificate::Certificate;
 use super::local_key::local_key;
 use super::set_up::Desk;
@@ -39,12 +40,15 @@ pub(super) struct Shown {
     pub channels: watch::Receiver<Arc<NowTable>>,
     /// Load steps.
     pub steps: Arc<Steps>,
+    /// What the hourly audit found.
+    pub audits: watch::Receiver<web::Audits>,
 }
 
 /// The API, answering.
 pub(super) struct Open {
     address: SocketAddr,
     certificate: Option<Certificate>,
+    access: Access,
     task: JoinHandle<()>,
 }
 
@@ -74,7 +78,7 @@ impl Bound {
         self,
         shown: Shown,
         set_up: Desk,
-        access: web::access::Options,
+        (access, again): (web::access::Options, Option<ReadAccess>),
         (store, directory): (&store::Store, &Path),
         stopped: watch::Receiver<bool>,
     ) -> Result<Open> {
@@ -82,6 +86,8 @@ impl Bound {
         let address = listener.local_addr()?;
         let local_key = access.password.is_some().then(|| local_key(directory)).transpose()?;
         let reader = store.reader();
+        let access = web::access::Options { local_key, ..access };
+        let access = Access::new(access, again, Arc::clone(&board), clock);
         let state = web::State {
             sites: shown.sites,
             now: shown.now,
@@ -94,11 +100,12 @@ impl Bound {
             set_up: Arc::new(set_up),
             board,
             clock,
-            access: web::access::Options { local_key, ..access },
+            access: access.shown(),
+            audits: shown.audits,
         };
         let tls = certificate.as_ref().map(Certificate::shown);
         let task = tokio::spawn(serve_api(listener, state, tls, stopped));
-        Ok(Open { address, certificate, task })
+        Ok(Open { address, certificate, access, task })
     }
 }
 
@@ -108,9 +115,10 @@ impl Open {
         self.address
     }
 
-    /// Reads the certificate again.
+    /// Reads the certificate, the password and the tokens again.
     pub fn reload(&self) {
         self.certificate.iter().for_each(Certificate::reload);
+        self.access.reload();
     }
 
     /// Waits for its end, once it is told to stop.

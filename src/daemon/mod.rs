@@ -5,6 +5,7 @@
 //! writer, and the caller's runtime for everything that may be slow (API, central stores). A
 //! thousand viewers or a central store that hangs cannot hold up a reading.
 
+mod access;
 mod audits;
 mod batches;
 mod certificate;
@@ -45,6 +46,7 @@ use crate::site::Site;
 use crate::status::{Board, Part};
 use crate::{central, mqtt, publish, store, surplus, web};
 
+pub use access::ReadAccess;
 pub use maps::Maps;
 pub use notify::Notifier;
 pub use options::config;
@@ -128,6 +130,8 @@ pub struct Config {
     pub listen: SocketAddr,
     /// Who may ask it; beyond loopback there has to be a password.
     pub access: web::access::Options,
+    /// Reads that again; without it a restart does.
+    pub access_again: Option<ReadAccess>,
     /// PEM files of its certificate and key; without them it is not encrypted.
     pub tls: Option<(PathBuf, PathBuf)>,
     /// The maps, and how to read them again.
@@ -189,11 +193,18 @@ impl Daemon {
         let (channels_out, channels) = watch::channel(Arc::default());
         let (stop, stopped) = watch::channel(false);
         let steps = steps::start(&store, central_sites.clone(), clock, stopped.clone());
-        let (access, list_there, sites_there) = (config.access, central_sites.clone(), sites.clone());
-        let shown =
-            front::Shown { sites: sites_there, list: list_there, now, channels, steps: Arc::clone(&steps) };
+        let (audited, audits) = watch::channel(web::Audits::default());
+        let shown = front::Shown {
+            sites: sites.clone(),
+            list: central_sites.clone(),
+            now,
+            channels,
+            steps: Arc::clone(&steps),
+            audits,
+        };
+        let access = (config.access, config.access_again);
         let front = front.open(shown, set_up, access, (&store, &directory), stopped.clone())?;
-        let audits = audits::Audits::new(reader.clone(), Arc::clone(&board), control.clone(), clock);
+        let audits = audits::Audits::new(reader.clone(), Arc::clone(&board), control.clone(), audited, clock);
         tokio::spawn(audits.run(central_sites, stopped));
 
         let hub = hub::start(hub::Parts {
@@ -249,8 +260,9 @@ impl Daemon {
         Arc::clone(&self.sites.borrow())
     }
 
-    /// Reads the maps and the API's certificate again. If any map is bad, all stay as they were, and
-    /// the problems are the error; a bad certificate stays the former one, and health says so.
+    /// Reads the maps, the API's certificate, and its password and tokens again. If any map is bad, all
+    /// stay as they were, and the problems are the error; of a bad certificate or password the former stays,
+    /// and health says so.
     ///
     /// # Errors
     /// What is wrong with the maps, one finding a line.

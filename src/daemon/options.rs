@@ -44,6 +44,7 @@ pub fn config(
         publish,
         listen: settings.web.listen,
         access: web::access::Options::from_settings(&settings.web),
+        access_again: None,
         tls: settings.web.tls.clone(),
         sites: settings.sites.clone(),
         maps,

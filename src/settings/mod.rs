@@ -225,7 +225,7 @@ pub struct Web {
 }
 
 /// The password, as its file holds it.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Password {
     /// The password itself.
     Plain(Secret),

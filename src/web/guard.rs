@@ -154,7 +154,8 @@ fn is_form(headers: &HeaderMap) -> bool {
 /// in. Browsers say where a request comes from (`Origin`, `Sec-Fetch-Site`); programs send neither.
 fn same_origin(shared: &Shared, headers: &HeaderMap) -> Result<(), Refusal> {
     let text = |name: &str| headers.get(name).and_then(|value| value.to_str().ok());
-    let public = shared.door.options().public_url.as_ref();
+    let options = shared.door.options();
+    let public = options.public_url.as_ref();
     let fits = match headers.get(header::ORIGIN) {
         Some(origin) => {
             let named =
@@ -178,7 +179,8 @@ fn same_origin(shared: &Shared, headers: &HeaderMap) -> Result<(), Refusal> {
 fn local_name(shared: &Shared, request: &Request) -> Result<(), Refusal> {
     let named = request.headers().get(header::HOST).and_then(|host| host.to_str().ok());
     let Some(named) = named.or(request.uri().host()) else { return Ok(()) };
-    let public = shared.door.options().public_url.as_ref();
+    let options = shared.door.options();
+    let public = options.public_url.as_ref();
     let host = match named.strip_prefix('[') {
         Some(rest) => rest.split(']').next().unwrap_or_default(),
         None => named.split(':').next().unwrap_or_default(),

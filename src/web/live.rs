@@ -8,7 +8,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use axum::extract::{Path, State};
-use axum::http::{StatusCode, header};
+use axum::http::{HeaderName, StatusCode, header};
 use axum::response::sse::{Event, KeepAlive, Sse};
 use axum::response::{IntoResponse, Response};
 use futures_util::stream;
@@ -16,7 +16,7 @@ use tokio::sync::{OwnedSemaphorePermit, watch};
 
 use super::answer::Refusal;
 use super::shapes::{ChannelsNow, Now, Refused};
-use super::{MAX_VIEWERS, NowBody, NowTable, Shared};
+use super::{MAX_VIEWERS, NowBody, NowTable, Shared, access};
 use crate::clock::Clock;
 use crate::status::Board;
 
@@ -30,6 +30,8 @@ const RETRY: Duration = Duration::from_secs(2);
 struct Viewer {
     newest: watch::Receiver<NowBody>,
     stopping: watch::Receiver<bool>,
+    /// Who may ask: when that changes the stream ends, and the viewer has to show again who it is.
+    access: watch::Receiver<Arc<access::Options>>,
     clock: Clock,
     board: Arc<Board>,
     /// What its events are called.
@@ -40,7 +42,8 @@ struct Viewer {
 }
 
 impl Viewer {
-    /// The next event; `None` ends the stream: the site is gone, or the daemon stops.
+    /// The next event; `None` ends the stream: the site is gone, the daemon stops, or the password or a
+    /// token was changed.
     async fn next(&mut self) -> Option<Event> {
         let mut event = Event::default().event(self.name);
         loop {
@@ -51,6 +54,7 @@ impl Viewer {
                 tokio::select! {
                     changed = self.newest.changed() => changed.ok()?,
                     _ = self.stopping.wait_for(|stopping| *stopping) => return None,
+                    Ok(()) = self.access.changed() => return None,
                 }
             }
             let body = self.newest.borrow_and_update().clone();
@@ -114,6 +118,7 @@ fn watch_table(
     let viewer = Viewer {
         newest,
         stopping: shared.stopping.clone(),
+        access: shared.door.changes(),
         clock: shared.state.clock,
         board: Arc::clone(&shared.state.board),
         name,
@@ -124,5 +129,7 @@ fn watch_table(
         let event = viewer.next().await?;
         Some((Ok::<_, Infallible>(event), viewer))
     });
-    Ok(Sse::new(events).keep_alive(KeepAlive::new().interval(KEEP_ALIVE)).into_response())
+    let events = Sse::new(events).keep_alive(KeepAlive::new().interval(KEEP_ALIVE));
+    // nginx gathers answers before it sends them on, unless it is told not to.
+    Ok(([(HeaderName::from_static("x-accel-buffering"), "no")], events).into_response())
 }

@@ -67,6 +67,9 @@ pub type NowBody = Bytes;
 /// ends its live streams.
 pub type NowTable = BTreeMap<String, watch::Receiver<NowBody>>;
 
+/// What the hourly audit last found, by site id.
+pub type Audits = Arc<BTreeMap<String, Arc<views::audit::AuditBody>>>;
+
 /// What is shown of the past.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum View {
@@ -217,8 +220,10 @@ pub struct State {
     pub board: Arc<Board>,
     /// The time.
     pub clock: Clock,
-    /// Who may ask.
-    pub access: access::Options,
+    /// Who may ask; what is sent here counts from then on.
+    pub access: watch::Receiver<Arc<access::Options>>,
+    /// What the hourly audit last found, by site id.
+    pub audits: watch::Receiver<Audits>,
 }
 
 impl fmt::Debug for State {
@@ -249,6 +254,11 @@ impl Shared {
         })
     }
 
+    /// What the hourly audit last found at a site; absent before the first.
+    fn audit(&self, site: &str) -> Option<Arc<views::audit::AuditBody>> {
+        self.state.audits.borrow().get(site).cloned()
+    }
+
     fn site(&self, id: &str) -> Option<Arc<Site>> {
         self.state.sites.borrow().iter().find(|site| site.id == id).cloned()
     }
@@ -259,6 +269,7 @@ fn routes() -> Vec<(&'static str, MethodRouter<Arc<Shared>>)> {
     vec![
         ("/", get(pages::home)),
         ("/sites", get(pages::sites)),
+        ("/preferences", get(pages::preferences)),
         ("/sites/{site}", get(pages::now)),
         ("/sites/{site}/history", get(pages::history)),
         ("/sites/{site}/circuits/{circuit}", get(pages::circuit)),

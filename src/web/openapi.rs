@@ -19,6 +19,7 @@ use super::{api, exchange, live, pages, views};
     paths(
         pages::home,
         pages::sites,
+        pages::preferences,
         pages::now,
         pages::history,
         pages::circuit,

@@ -102,7 +102,7 @@ pub async fn serve(
     shutdown: impl Future<Output = ()> + Send,
 ) -> io::Result<()> {
     let (stop, stopping) = watch::channel(false);
-    let base: Arc<str> = state.access.base().into();
+    let base: Arc<str> = state.access.borrow().base().into();
     let app = router(&Shared::new(state, stopping));
     let room = Arc::new(Semaphore::new(MAX_CONNECTIONS));
     let graceful = GracefulShutdown::new();

@@ -150,6 +150,7 @@ struct Served {
     newest: watch::Sender<NowBody>,
     table: watch::Sender<Arc<NowTable>>,
     _sites: watch::Sender<Arc<Vec<Arc<Site>>>>,
+    keys: watch::Sender<Arc<access::Options>>,
     stop: oneshot::Sender<()>,
     serving: JoinHandle<std::io::Result<()>>,
 }
@@ -178,6 +179,7 @@ impl Served {
         let notes = notes();
         let board_there = Arc::clone(&board);
         let channels = watch::channel(Arc::default()).1;
+        let (keys, access) = watch::channel(Arc::new(access));
         let state = State {
             sites,
             now,
@@ -191,6 +193,7 @@ impl Served {
             board: board_there,
             clock,
             access,
+            audits: watch::channel(Default::default()).1,
         };
         let listener = TcpListener::bind("127.0.0.1:0").await.expect("bind");
         let address = listener.local_addr().expect("address");

@@ -15,6 +15,7 @@ from datetime import date, timedelta
 from pathlib import Path
 
 import maps
+import viewers
 from processes import LOAD_CORE, SUBJECT_CORE, Daemon, Process, broker, free_port
 
 HERE = Path(__file__).resolve().parent
@@ -321,7 +322,7 @@ def history_targets(targets, found):
     targets.add("a year of import and export derived again", "<= 60 s", again, "s", most=60)
 
 
-KINDS = ["cpu", "flood", "memory", "latency", "history", "writing"]
+KINDS = ["cpu", "flood", "memory", "latency", "viewers", "history", "writing"]
 
 
 def measure(options, wanted, results, targets):
@@ -343,6 +344,9 @@ def measure(options, wanted, results, targets):
         results["latency"] = medians([latency(options, 70) for _ in range(options.runs)])
         table("Live figure with a subscriber, ms after its tick", ["p50", "p99", "max"], [[results["latency"][key]["median"] for key in ("p50", "p99", "max")]])
         targets.add("live figure after its tick, p99", "<= 50 ms", results["latency"]["p99"]["median"], "ms", most=50)
+    if "viewers" in wanted:
+        results["viewers"] = viewers.measure(options, subject, publish)
+        table("Live viewers beside 1,000 messages a second", viewers.HEADS, viewers.rows(results["viewers"]))
     if "history" in wanted:
         found = results["history"] = history(options, options.history_days)
         rows = [[view, f"{of['p50']:.1f}", f"{of['p99']:.1f}", f"{of['max']:.1f}"] for view, of in found["views"].items()]

@@ -1,7 +1,7 @@
 //! The load of the benchmarks, as one program: `publish` sends readings at a precise rate or as fast
 //! as the broker takes them; `count` is the bare subscriber that everything is compared with: it
 //! acknowledges and counts, and does nothing else; `latency` compares a live figure's time with the
-//! clock when it arrives.
+//! clock when it arrives; `viewers` watches the live stream of the page.
 //!
 //! Built and driven by `tests/bench/run`. Each command prints one line of JSON.
 #![allow(
@@ -9,6 +9,8 @@
     clippy::disallowed_types,
     reason = "the bans keep clock, files and sockets out of the core; a benchmark lives outside of it"
 )]
+
+mod viewers;
 
 use std::io::{Read, Write};
 use std::net::TcpStream;
@@ -58,6 +60,8 @@ enum Command {
         #[arg(long)]
         messages: usize,
     },
+    /// Watch the live stream of a site, many times over.
+    Viewers(viewers::Watching),
 }
 
 /// What is published.
@@ -101,6 +105,7 @@ fn main() -> Result<()> {
         Command::Publish(publishing) => publish(&publishing)?,
         Command::Count { port, expect } => subscribed(count(port, expect))?,
         Command::Latency { port, filter, messages } => subscribed(latency(port, filter, messages))?,
+        Command::Viewers(watching) => subscribed(viewers::look_on(watching))?,
     };
     println!("{said}");
     Ok(())

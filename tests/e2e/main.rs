@@ -41,3 +41,4 @@ mod real_house_replay;
 mod service;
 mod set_up;
 mod store_care;
+mod viewers;

@@ -1,12 +1,26 @@
-"""A browser for the tasks of the page tests, and their runner. Chromium is driven by Playwright."""
+"""A browser for the tasks of the page tests, and their runner. Chromium is driven by Playwright, and axe-core
+(MPL-2.0) looks for barriers."""
 
 import time
 import traceback
 
+from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import sync_playwright
 
 PHONE = {"width": 360, "height": 740}
 WALL = {"width": 1920, "height": 1080}
+# 200 % zoom of a screen of 1280 px leaves 640.
+ZOOMED = {"width": 640, "height": 400}
+AXE = Axe()
+
+# Adds up what moves while nobody does anything: each shift as the Layout Instability API reports it.
+SHIFTS = """window.shifts = 0;
+new PerformanceObserver((list) => {
+  for (const entry of list.getEntries()) if (!entry.hadRecentInput) window.shifts += entry.value;
+}).observe({type: 'layout-shift', buffered: true});"""
+# What the page and all that it loads weigh, but for the stream of live figures, which does not end.
+WEIGHTS = """[...performance.getEntriesByType('navigation'), ...performance.getEntriesByType('resource')]
+  .filter((one) => !one.name.includes('/live/')).map((one) => one.decodedBodySize)"""
 
 
 class Browser:
@@ -32,6 +46,43 @@ class Browser:
 
         page.on("console", console)
         return page
+
+
+def look_at(page, shots, what):
+    """What is shown, on a phone and on a wall, light and dark, zoomed to 200 % and printed: nothing sticks
+    out, nothing bars anybody's way, and a picture of each is kept."""
+    for size, name in [(PHONE, "360"), (WALL, "1920")]:
+        page.set_viewport_size(size)
+        for scheme in ["light", "dark"]:
+            page.emulate_media(color_scheme=scheme)
+            wide = page.evaluate("document.documentElement.scrollWidth")
+            assert wide <= size["width"], f"{what} is {wide} px wide at {name}"
+            page.screenshot(path=shots / f"{what}-{name}-{scheme}.png", full_page=True)
+            found = AXE.run(page, options={"resultTypes": ["violations"]}).response["violations"]
+            told = [(one["id"], [node["html"][:160] for node in one["nodes"][:3]]) for one in found]
+            assert not told, f"{what} at {name} in {scheme}: {told}"
+    page.emulate_media(color_scheme="light")
+    page.set_viewport_size(ZOOMED)
+    wide = page.evaluate("document.documentElement.scrollWidth")
+    assert wide <= ZOOMED["width"], f"{what} is {wide} px wide at 200 %"
+    page.pdf(path=shots / f"{what}.pdf", format="A4")
+    page.set_viewport_size(WALL)
+
+
+def steady(browser, url, what, size, ready=None):
+    """A page that is opened for the first time weighs at most 100 kB with all that it needs, and nothing on it
+    moves by itself."""
+    page = browser.page(viewport=size)
+    page.add_init_script(SHIFTS)
+    page.goto(url)
+    if ready:
+        page.wait_for_selector(ready)
+    page.wait_for_timeout(1500)
+    weights = page.evaluate(WEIGHTS)
+    assert 5_000 < sum(weights) <= 100_000, f"{what}: {sum(weights)} bytes: {weights}"
+    shifts = page.evaluate("window.shifts")
+    page.context.close()
+    return sum(weights), shifts
 
 
 def run(tasks, shots, refused, patience_ms):

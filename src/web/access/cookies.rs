@@ -1,4 +1,4 @@
-//! Cookies (RFC 6265): two of them, and nothing in them but chance.
+//! Cookies (RFC 6265): two that hold nothing but chance, and one that says how numbers are liked.
 
 use std::fmt;
 use std::time::Duration;
@@ -9,6 +9,9 @@ use axum::http::{HeaderMap, HeaderValue, header};
 pub(in crate::web) const SESSION: &str = "panelwright-session";
 /// The cookie of a browser that signed in with a token.
 pub(in crate::web) const TOKEN: &str = "panelwright-token";
+
+/// The cookie of how a reader likes numbers.
+pub(in crate::web) const NUMBERS: &str = "panelwright-numbers";
 
 /// A cookie to be set; one that lasts no time is forgotten.
 #[derive(Clone, PartialEq, Eq)]
@@ -38,12 +41,12 @@ impl Cookie {
             lasts.as_secs()
         );
         HeaderValue::from_str(&text)
-            .expect("chance as base64, and a path that the settings checked, are plain text")
+            .expect("chance as base64, the name of a way to write, and a path that the settings checked are plain text")
     }
 }
 
 /// The value of a cookie that a client sent.
-pub(super) fn find<'a>(headers: &'a HeaderMap, name: &str) -> Option<&'a str> {
+pub(in crate::web) fn find<'a>(headers: &'a HeaderMap, name: &str) -> Option<&'a str> {
     let sent = headers.get_all(header::COOKIE).iter().filter_map(|value| value.to_str().ok());
     let mut pairs = sent.flat_map(|line| line.split(';')).filter_map(|pair| pair.trim().split_once('='));
     pairs.find(|(other, _)| *other == name).map(|(_, value)| value)

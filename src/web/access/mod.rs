@@ -11,6 +11,7 @@ mod password;
 mod sessions;
 
 use std::fmt;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
 use axum::http::{HeaderMap, StatusCode, header};
@@ -19,9 +20,10 @@ use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use ring::digest::{SHA256, digest};
 use ring::rand::{SecureRandom as _, SystemRandom};
 use subtle::ConstantTimeEq as _;
+use tokio::sync::watch;
 
 use self::brake::Brake;
-pub(super) use self::cookies::{Cookie, SESSION, TOKEN};
+pub(super) use self::cookies::{Cookie, NUMBERS, SESSION, TOKEN, find as find_cookie};
 use self::password::Checker;
 pub(super) use self::sessions::Sessions;
 use super::USER;
@@ -29,8 +31,9 @@ use super::answer::Refusal;
 use crate::clock::Clock;
 use crate::settings::{Password, PublicUrl, Secret, Token, Web};
 
-/// How long a browser keeps a token: the longest that browsers grant a cookie (RFC 6265bis, 5.5).
-pub(super) const TOKEN_LASTS: Duration = Duration::from_secs(400 * 24 * 60 * 60);
+/// How long a browser keeps a token, or how its reader likes numbers: the longest that browsers grant a
+/// cookie (RFC 6265bis, 5.5).
+const LONGEST: Duration = Duration::from_secs(400 * 24 * 60 * 60);
 
 /// Who may ask, and how.
 #[derive(Clone, Debug)]
@@ -123,33 +126,79 @@ impl Caller {
 
 /// The door: what it takes to tell who asks.
 pub(super) struct Door {
-    options: Options,
-    checker: Option<Checker>,
+    options: watch::Receiver<Arc<Options>>,
+    lock: Mutex<Lock>,
     sessions: Sessions,
     brake: Brake,
     clock: Clock,
 }
 
+/// What the newest options come to. A password that was changed has a lock of its own, so that one that is
+/// being checked against the former lets nobody in any more.
+#[derive(Clone)]
+struct Lock {
+    options: Arc<Options>,
+    checker: Option<Arc<Checker>>,
+}
+
+impl Lock {
+    fn of(options: Arc<Options>) -> Self {
+        let checker = options.password.clone().map(Checker::new).map(Arc::new);
+        Self { options, checker }
+    }
+
+    /// Whether both ask for the same password, set at the same time.
+    fn is_as(&self, other: &Self) -> bool {
+        match (&self.checker, &other.checker) {
+            (Some(one), Some(other)) => Arc::ptr_eq(one, other),
+            (one, other) => one.is_none() && other.is_none(),
+        }
+    }
+}
+
 impl fmt::Debug for Door {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.debug_struct("Door").field("options", &self.options).finish_non_exhaustive()
+        f.debug_struct("Door").field("options", &self.options()).finish_non_exhaustive()
     }
 }
 
 impl Door {
-    pub(super) fn new(options: Options, clock: Clock) -> Self {
-        let checker = options.password.clone().map(Checker::new);
-        let sessions = Sessions::new(options.session);
-        Self { options, checker, sessions, brake: Brake::new(clock), clock }
+    pub(super) fn new(options: watch::Receiver<Arc<Options>>, clock: Clock) -> Self {
+        let newest = Arc::clone(&options.borrow());
+        let sessions = Sessions::new(newest.session);
+        Self { options, lock: Mutex::new(Lock::of(newest)), sessions, brake: Brake::new(clock), clock }
     }
 
-    pub(super) fn options(&self) -> &Options {
-        &self.options
+    pub(super) fn options(&self) -> Arc<Options> {
+        Arc::clone(&self.options.borrow())
+    }
+
+    /// Turns when somebody who is inside may have to show who they are again.
+    pub(super) fn changes(&self) -> watch::Receiver<Arc<Options>> {
+        let mut changes = self.options.clone();
+        changes.mark_unchanged();
+        changes
+    }
+
+    /// The lock as the newest options have it. With a new password everybody who came in by the former
+    /// one is out.
+    fn lock(&self) -> MutexGuard<'_, Lock> {
+        let newest = self.options();
+        let mut lock = self.lock.lock().unwrap_or_else(PoisonError::into_inner);
+        if !Arc::ptr_eq(&lock.options, &newest) {
+            if lock.options.password == newest.password {
+                lock.options = newest;
+            } else {
+                self.sessions.close_all();
+                *lock = Lock::of(newest);
+            }
+        }
+        lock
     }
 
     /// Whether nobody is asked for a password.
     pub(super) fn is_open(&self) -> bool {
-        self.checker.is_none()
+        self.options.borrow().password.is_none()
     }
 
     /// Who asks; `None` is somebody who has not said.
@@ -164,6 +213,8 @@ impl Door {
             return self.by_header(sent.as_bytes()).await.map(Some);
         }
         let now_ms = self.clock.now_ms();
+        // Sessions of a former password end here.
+        drop(self.lock());
         if let Some(id) = cookies::find(headers, SESSION)
             && let Some(csrf) = self.sessions.find(id, now_ms)
         {
@@ -198,13 +249,24 @@ impl Door {
     /// Too many wrong passwords; `Ok(None)` is one wrong password.
     pub(super) async fn sign_in(&self, secret: &str) -> Result<Option<Cookie>, Refusal> {
         if self.token(secret.as_bytes()).is_some() {
-            return Ok(Some(self.cookie(TOKEN, secret.to_owned(), TOKEN_LASTS)));
+            return Ok(Some(self.cookie(TOKEN, secret.to_owned(), LONGEST)));
         }
+        let before = self.lock().clone();
         if !self.is_right(true, secret.as_bytes().to_vec()).await? {
             return Ok(None);
         }
+        // Held while the session begins: the password may have been changed while it was checked.
+        let lock = self.lock();
+        if !lock.is_as(&before) {
+            return Ok(None);
+        }
         let id = self.sessions.open(self.clock.now_ms());
-        Ok(Some(self.cookie(SESSION, id, self.options.session)))
+        Ok(Some(self.cookie(SESSION, id, lock.options.session)))
+    }
+
+    /// What makes a browser keep how its reader likes numbers; an empty value makes it forget that.
+    pub(super) fn keep_numbers(&self, value: &str) -> Cookie {
+        self.cookie(NUMBERS, value.to_owned(), if value.is_empty() { Duration::ZERO } else { LONGEST })
     }
 
     /// Ends the browser's session; gives what makes it forget its cookies.
@@ -216,13 +278,14 @@ impl Door {
     }
 
     fn cookie(&self, name: &'static str, value: String, lasts: Duration) -> Cookie {
-        Cookie { name, value, lasts, base: self.options.base().to_owned(), secure: self.options.is_secure() }
+        let options = self.options();
+        Cookie { name, value, lasts, base: options.base().to_owned(), secure: options.is_secure() }
     }
 
     /// Whether the password is right. While the brake holds nobody's is heard, the right one neither:
     /// else guessing would go on unbraked, each answer telling whether the guess was right.
     async fn is_right(&self, user_fits: bool, password: Vec<u8>) -> Result<bool, Refusal> {
-        let Some(checker) = &self.checker else { return Ok(true) };
+        let Some(checker) = self.lock().checker.clone() else { return Ok(true) };
         // Taken before the check and given back after a right one: checks take time, and a hundred
         // that run at once must not all count as the first.
         if !self.brake.take() {
@@ -243,11 +306,12 @@ impl Door {
     fn token(&self, token: &[u8]) -> Option<String> {
         let sent = digest(&SHA256, token);
         let fits = |known: &&Token| bool::from(known.hash[..].ct_eq(sent.as_ref()));
-        self.options.tokens.iter().find(fits).map(|known| known.name.clone())
+        self.options.borrow().tokens.iter().find(fits).map(|known| known.name.clone())
     }
 
     fn is_local_key(&self, sent: &[u8]) -> bool {
-        let key = self.options.local_key.as_ref();
+        let options = self.options();
+        let key = options.local_key.as_ref();
         key.is_some_and(|key| bool::from(key.reveal().as_bytes().ct_eq(sent)))
     }
 }

@@ -60,6 +60,11 @@ impl Sessions {
         Some(session.csrf.clone())
     }
 
+    /// Ends them all.
+    pub(super) fn close_all(&self) {
+        self.kept().clear();
+    }
+
     /// Ends it.
     pub(super) fn close(&self, id: &str) {
         self.kept().remove(&key(id));

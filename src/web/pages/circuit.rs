@@ -8,8 +8,10 @@ use axum::response::Response;
 use serde::Serialize;
 
 use super::ask::{self, Trouble};
+use super::doubts::{self, Doubts};
 use super::history::{Chart, Steps, Wanted};
 use super::period::{Length, Period};
+use super::sheet::{self, Sheet};
 use super::stacks;
 use super::typical::{of_day, plain};
 use super::{Asked, Numbers, Page, problem, show, uses, words};
@@ -35,6 +37,10 @@ struct CircuitPage {
     rows: Vec<BarRow>,
     cts: Vec<CtLine>,
     entries: Vec<Entry>,
+    /// What the hourly audit says of it.
+    doubts: Doubts,
+    /// When a load step proved it, and how; empty if none did.
+    proven: String,
     alerts: Vec<String>,
     csv: String,
 }
@@ -66,9 +72,10 @@ struct Entry {
         ("circuit" = String, Path,),
         ("span" = Option<String>, Query, description = "day, week, month (the default), billing or year"),
         ("at" = Option<String>, Query, description = "a local date within it; today if it is not given"),
+        ("form" = Option<String>, Query, description = "csv: what is shown as a file"),
     ),
     responses(
-        (status = 200, body = String, content_type = "text/html"),
+        (status = 200, body = String, content_type = "text/html", description = "or text/csv"),
         (status = 404, description = "no such site or circuit"),
     ))]
 pub(in crate::web) async fn circuit(
@@ -108,11 +115,14 @@ async fn page(
     let period = Period::read(site, wanted.span.as_deref(), wanted.at.as_deref(), now)?;
     let circuit = &site.circuits[place];
     let past = past(shared, site, &period).await?;
+    if wanted.as_file {
+        return Ok(file(site, circuit, &period, &past.energy));
+    }
     let live = api::figures(shared, site);
     let proofs = for_schedule(shared, site, now);
+    let cts = cts(site, &period.zone, &circuit.id, now, &proofs);
     let measured = circuit.entries.iter().any(|entry| !entry.cts.is_empty());
     let entry = circuit.latest();
-    let (from, to, by) = (words::iso(period.first), words::iso(period.after), period.length.by());
     let numbers = asked.numbers;
     let body = CircuitPage {
         id: circuit.id.clone(),
@@ -124,15 +134,17 @@ async fn page(
         said: if measured { said(numbers, site, circuit, &period, &past) } else { Vec::new() },
         charts: if measured { charts(numbers, circuit, &period, &past) } else { Vec::new() },
         rows: rows(numbers, circuit, wanted, &period, &past.energy),
-        cts: cts(site, &period.zone, &circuit.id, now, &proofs),
+        proven: cts.iter().map(|ct| ct.proven.clone()).find(|proven| !proven.is_empty()).unwrap_or_default(),
+        cts,
         entries: circuit.entries.iter().map(|one| of_entry(site, &period.zone, one)).collect(),
+        doubts: doubts::of_circuit(numbers, site, circuit, shared.audit(&site.id).as_ref()),
         alerts: live
             .into_iter()
             .flat_map(|now| now.alerts)
             .filter(|alert| alert.circuit.as_deref() == Some(&circuit.id))
             .map(|alert| format!("{} {}", alert.what, alert.r#do))
             .collect(),
-        csv: format!("{}api/sites/{}/export?form=csv&from={from}&to={to}&by={by}", asked.root, site.id),
+        csv: wanted.file(&period),
         label: entry.label.clone(),
     };
     let frame =
@@ -302,6 +314,19 @@ fn rows(
         })
     };
     body.intervals.iter().filter_map(row).collect()
+}
+
+/// The same as a file.
+fn file(site: &Site, circuit: &Circuit, period: &Period, body: &HistoryBody) -> Response {
+    let columns = ["start", "end", "known", "energy (kWh)"].map(str::to_owned).to_vec();
+    let row = |one: &crate::web::HistoryInterval| {
+        let share = one.circuit_coverage.get(&circuit.id).copied().unwrap_or(0.0);
+        let known = stacks::of_passed(one, share, period.now.seconds())?;
+        let kwh = one.circuits.get(&circuit.id).copied().flatten();
+        Some(vec![one.start.clone(), one.end.clone(), sheet::number(Some(known)), sheet::number(kwh)])
+    };
+    let rows = body.intervals.iter().filter_map(row).collect();
+    Sheet { name: sheet::name(site, &circuit.id, period), columns, rows }.answer()
 }
 
 /// Its lines of the CT directory.

@@ -7,27 +7,25 @@ use axum::response::Response;
 use serde::Serialize;
 
 use super::ask::{self, Trouble};
-use super::{Asked, Page, now, problem, show, words};
+use super::{Asked, Page, doubts, now, problem, show};
 use crate::site::Site;
-use crate::status::Part;
 use crate::web::views::audit::{AuditBody, AuditFinding};
 use crate::web::{HistoryQuery, Shared, View, api};
 
 #[derive(Debug, Serialize)]
 struct FindingsPage {
     wrong: Vec<now::Wrong>,
-    /// What the hourly audit found, in a line.
-    hourly: String,
-    hourly_ok: bool,
-    /// The audit of the last day, if it was asked for.
+    /// The last hourly audit, or one of the last day if that was asked for; absent before the first.
     audit: Option<Audit>,
+    /// Whether it was asked for.
+    is_fresh: bool,
 }
 
 #[derive(Debug, Serialize)]
 struct Audit {
     summary: String,
-    from: String,
-    to: String,
+    /// Which readings it is of.
+    looked_at: String,
     findings: Vec<AuditFinding>,
     silent: Vec<String>,
     channels: Vec<Channel>,
@@ -61,17 +59,15 @@ pub(in crate::web) async fn findings(
     let Some(site) = shared.site(&id) else { return problem::no_such_site(&shared, &asked, &id) };
     let look = given.iter().any(|(name, value)| name == "look" && value == "day");
     let audit = match look {
-        false => None,
+        false => shared.audit(&site.id).map(|audit| of(&site, AuditBody::clone(&audit))),
         true => match audit(&shared, &site).await {
             Ok(audit) => Some(audit),
             Err(trouble) => return trouble.page(&shared, &asked),
         },
     };
     let live = api::figures(&shared, &site);
-    let parts = shared.state.board.snapshot().parts;
-    let hourly = parts.into_iter().find(|(part, _)| matches!(part, Part::Audit(id) if *id == site.id));
-    let (hourly_ok, hourly) = hourly.map_or((true, String::new()), |(_, state)| (state.ok, state.why));
-    let body = FindingsPage { wrong: now::wrong(&shared, &site, live.as_ref()), hourly, hourly_ok, audit };
+    let wrong = now::wrong(&shared, &site, live.as_ref());
+    let body = FindingsPage { wrong, audit, is_fresh: look };
     let page = Page {
         template: "findings.html",
         title: "Is it right?",
@@ -85,10 +81,13 @@ pub(in crate::web) async fn findings(
 async fn audit(shared: &Shared, site: &Arc<Site>) -> Result<Audit, Trouble> {
     let query = HistoryQuery::new(Arc::clone(site), View::Audit);
     let body: AuditBody = ask::ask(shared, move |history| ask::body(history, &query)).await?;
-    Ok(Audit {
+    Ok(of(site, body))
+}
+
+fn of(site: &Site, body: AuditBody) -> Audit {
+    Audit {
+        looked_at: doubts::looked_at(&body),
         summary: body.summary,
-        from: body.start.as_deref().map(words::moment).unwrap_or_default(),
-        to: body.end.as_deref().map(words::moment).unwrap_or_default(),
         findings: body.findings,
         silent: body.silent,
         channels: body
@@ -102,5 +101,5 @@ async fn audit(shared: &Shared, site: &Arc<Site>) -> Result<Audit, Trouble> {
                 events: one.events,
             })
             .collect(),
-    })
+    }
 }

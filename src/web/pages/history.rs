@@ -12,66 +12,10 @@ use serde::Serialize;
 use super::ask::{self, Trouble};
 use super::period::{Length, Period};
 use super::stacks::{self, Layer, Show};
-use super::{Asked, Numbers, Page, charts, problem, said, show, words};
+use super::table::{self, Table, Total};
+use super::{Asked, Page, charts, problem, said, show, words};
 use crate::site::Site;
-use crate::web::{HistoryBody, HistoryInterval, Shared, View};
-
-/// One of an interval's totals.
-struct Total {
-    /// Its mark in the page.
-    key: &'static str,
-    /// Its name in the API.
-    name: &'static str,
-    class: &'static str,
-    label: &'static str,
-    /// The same above a column.
-    head: &'static str,
-    of: fn(&HistoryInterval) -> Option<f64>,
-}
-
-/// In the order that they are told in.
-const TOTALS: [Total; 5] = [
-    Total {
-        key: "consumption",
-        name: "consumption",
-        class: "ink",
-        label: "The house used",
-        head: "Used",
-        of: |one| one.consumption_kwh,
-    },
-    Total {
-        key: "import",
-        name: "import",
-        class: "grid",
-        label: "From the grid",
-        head: "From the grid",
-        of: |one| one.import_kwh,
-    },
-    Total {
-        key: "export",
-        name: "export",
-        class: "grid light",
-        label: "To the grid",
-        head: "To the grid",
-        of: |one| one.export_kwh,
-    },
-    Total {
-        key: "generation",
-        name: "generation",
-        class: "sun light",
-        label: "The sun gave",
-        head: "Sun",
-        of: |one| one.generation_kwh,
-    },
-    Total {
-        key: "self",
-        name: "self_consumed",
-        class: "sun",
-        label: "Sun used here",
-        head: "Sun used here",
-        of: |one| one.self_consumed_kwh,
-    },
-];
+use crate::web::{HistoryBody, Shared, View};
 
 /// What the address says.
 #[derive(Clone, Debug)]
@@ -81,6 +25,8 @@ pub(super) struct Wanted {
     pub(super) show: Show,
     pub(super) compare: Option<&'static str>,
     pub(super) view: &'static str,
+    /// Whether what is shown is wanted as a file.
+    pub(super) as_file: bool,
 }
 
 impl Wanted {
@@ -98,7 +44,13 @@ impl Wanted {
             show: if get("show").as_deref() == Some("circuits") { Show::Circuits } else { Show::Uses },
             compare: one_of("compare", &["previous", "year"]),
             view: one_of("view", &["typical", "rank"]).unwrap_or("energy"),
+            as_file: get("form").as_deref() == Some("csv"),
         }
+    }
+
+    /// The address of what is shown as a file.
+    pub(super) fn file(&self, period: &Period) -> String {
+        format!("{}&form=csv", self.link(period.length, &words::iso(period.first)))
     }
 
     /// The address of the same view of another time, or of another view of the same.
@@ -183,7 +135,10 @@ struct EnergyPage {
     compares: Vec<Choice>,
     compared: bool,
     table: Table,
+    /// Where what is shown is a file.
     csv: String,
+    /// Where all figures of the time are one.
+    all: String,
     notes: Vec<NoteRow>,
     /// Where bars lead, for the words of the page.
     within: bool,
@@ -209,20 +164,6 @@ pub(super) struct KeyRow {
 }
 
 #[derive(Debug, Serialize)]
-struct Table {
-    heads: Vec<(String, String)>,
-    rows: Vec<TableRow>,
-}
-
-#[derive(Debug, Serialize)]
-struct TableRow {
-    label: String,
-    link: Option<String>,
-    known: String,
-    cells: Vec<String>,
-}
-
-#[derive(Debug, Serialize)]
 struct NoteRow {
     id: i64,
     when: String,
@@ -239,9 +180,10 @@ struct NoteRow {
         ("view" = Option<String>, Query, description = "energy (the default), typical or rank"),
         ("show" = Option<String>, Query, description = "uses (the default) or circuits"),
         ("compare" = Option<String>, Query, description = "previous or year"),
+        ("form" = Option<String>, Query, description = "csv: what is shown as a file"),
     ),
     responses(
-        (status = 200, body = String, content_type = "text/html"),
+        (status = 200, body = String, content_type = "text/html", description = "or text/csv"),
         (status = 404, description = "no such site"),
     ))]
 pub(in crate::web) async fn history(
@@ -278,7 +220,11 @@ async fn energy(
     query.compare = wanted.compare.map(str::to_owned);
     let body: HistoryBody = ask::ask(shared, move |history| ask::body(history, &query)).await?;
     let layers = stacks::of_history(site, wanted.show, &body);
-    let sums = sums(&body);
+    let totals = table::totals(site, &body);
+    if wanted.as_file {
+        return Ok(table::file(site, period, &totals, &body, &layers));
+    }
+    let sums = sums(&totals, &body);
     let page = EnergyPage {
         steps: Steps::of(wanted, period),
         said: said::of(asked.numbers, period, &body, &layers, &sums),
@@ -287,8 +233,9 @@ async fn energy(
         shows: choices_of_layers(wanted, period),
         compares: choices_of_compare(wanted, period),
         compared: body.comparison.is_some(),
-        table: table(asked.numbers, wanted, period, &body, &layers),
-        csv: format!("{}api/sites/{}/export?form=csv&from={from}&to={to}&by={by}", asked.root, site.id),
+        table: table::of(asked.numbers, wanted, period, &totals, &body, &layers),
+        csv: wanted.file(period),
+        all: format!("{}api/sites/{}/export?form=csv&from={from}&to={to}&by={by}", asked.root, site.id),
         notes: notes(&body),
         within: period.length.within().is_some(),
         note_day: words::iso(if period.is_open() { period.zone.day_of(period.now) } else { period.first }),
@@ -332,8 +279,8 @@ fn choices_of_compare(wanted: &Wanted, period: &Period) -> Vec<Choice> {
 }
 
 /// Totals beside the stacks; the first is consumption.
-fn sums(body: &HistoryBody) -> Vec<KeyRow> {
-    let row = |total: &Total| KeyRow {
+fn sums(totals: &[&Total], body: &HistoryBody) -> Vec<KeyRow> {
+    let row = |total: &&Total| KeyRow {
         key: total.key.to_owned(),
         class: total.class.to_owned(),
         label: total.label.to_owned(),
@@ -341,11 +288,7 @@ fn sums(body: &HistoryBody) -> Vec<KeyRow> {
         kwh: stacks::sum(body.intervals.iter().map(total.of)),
         share: None,
     };
-    let defined = |total: &&Total| {
-        total.key == "consumption"
-            || body.intervals.iter().any(|one| one.total_coverage.contains_key(total.name))
-    };
-    TOTALS.iter().filter(defined).map(row).collect()
+    totals.iter().map(row).collect()
 }
 
 /// The layers, from the top of the stack downwards, as they are seen.
@@ -376,24 +319,4 @@ fn notes(body: &HistoryBody) -> Vec<NoteRow> {
         by_map: note.by == "map",
     };
     body.annotations.iter().map(row).collect()
-}
-
-fn table(numbers: Numbers, wanted: &Wanted, period: &Period, body: &HistoryBody, layers: &[Layer]) -> Table {
-    let layer_heads = layers.iter().map(|layer| (layer.key.clone(), layer.label.clone()));
-    let heads = TOTALS.iter().map(|total| (total.key.to_owned(), total.head.to_owned())).chain(layer_heads);
-    let largest = body.intervals.iter().filter_map(|one| one.consumption_kwh).fold(0.0, f64::max);
-    let decimals = Numbers::decimals_of_kwh(largest).max(1) + usize::from(period.length == Length::Day);
-    let cell = |kwh: Option<f64>| kwh.map_or_else(|| "–".to_owned(), |kwh| numbers.number(kwh, decimals));
-    let rows = body.intervals.iter().enumerate().filter_map(|(index, one)| {
-        let coverage = stacks::coverage(one, period.now.seconds())?;
-        let layers = layers.iter().map(|layer| cell(layer.values.get(index).copied().flatten()));
-        let within = period.length.within().zip(one.start.get(..10));
-        Some(TableRow {
-            label: period.of_bar(&one.start, &one.end),
-            link: within.map(|(length, day)| Wanted { compare: None, ..wanted.clone() }.link(length, day)),
-            known: numbers.percent(Some(coverage)),
-            cells: TOTALS.iter().map(|total| cell((total.of)(one))).chain(layers).collect(),
-        })
-    });
-    Table { heads: heads.collect(), rows: rows.collect() }
 }

@@ -12,20 +12,24 @@ mod ask;
 mod charts;
 mod circuit;
 mod covered;
+mod doubts;
 mod findings;
 mod history;
 mod now;
 mod numbers;
 mod panel;
 mod period;
+mod preferences;
 mod problem;
 mod rank;
 mod said;
 mod setup;
+mod sheet;
 mod sign_in;
 mod sites;
 mod stacks;
 mod statics;
+mod table;
 mod templates;
 mod typical;
 mod uses;
@@ -48,6 +52,7 @@ pub(in crate::web) use history::history;
 pub(in crate::web) use now::{home, now};
 pub(in crate::web) use numbers::Numbers;
 pub(in crate::web) use panel::{__path_panel, __path_schedule, panel, schedule};
+pub(in crate::web) use preferences::{__path_preferences, preferences};
 pub(in crate::web) use problem::problem;
 pub(in crate::web) use setup::{__path_look, __path_step, look, step};
 pub(in crate::web) use sign_in::{MAX_BODY, sign_in, sign_in_form, sign_out};
@@ -66,7 +71,7 @@ pub(in crate::web) use sites::__path_sites;
 pub(in crate::web) use statics::__path_file;
 
 use super::Shared;
-use super::access::Caller;
+use super::access::{Caller, NUMBERS, find_cookie};
 use crate::site::Site;
 
 /// The pages of a site: name, words of the navigation, path below the site's own.
@@ -82,20 +87,36 @@ const TABS: [(&str, &str, &str); 4] = [
 pub(in crate::web) struct Asked {
     /// The way from the page up to the root of the pages: `./`, `../../`. It ends in a slash.
     pub(in crate::web) root: String,
+    /// Path and query, as the page was asked for.
+    pub(in crate::web) here: String,
     /// How numbers are written.
     pub(in crate::web) numbers: Numbers,
+    /// How the browser's first language writes them.
+    pub(in crate::web) of_language: Numbers,
+    /// Whether that decides, as nobody chose another way.
+    pub(in crate::web) by_language: bool,
     /// Who asks; `None` on the way to signing in.
     pub(in crate::web) caller: Option<Caller>,
 }
 
 impl Asked {
-    /// From a path and the headers of the request.
-    pub(in crate::web) fn of(path: &str, headers: &HeaderMap) -> Self {
+    /// From path and query, and the headers of the request.
+    pub(in crate::web) fn of(here: &str, headers: &HeaderMap) -> Self {
+        let path = here.split('?').next().unwrap_or_default();
         // The last segment is the page itself; each slash before it is a step.
         let steps = path.matches('/').count().saturating_sub(1);
         let root = if steps == 0 { "./".to_owned() } else { "../".repeat(steps) };
         let languages = headers.get(header::ACCEPT_LANGUAGE).and_then(|value| value.to_str().ok());
-        Self { root, numbers: Numbers::of_languages(languages.unwrap_or_default()), caller: None }
+        let of_language = Numbers::of_languages(languages.unwrap_or_default());
+        let chosen = find_cookie(headers, NUMBERS).and_then(Numbers::named);
+        Self {
+            root,
+            here: here.to_owned(),
+            numbers: chosen.unwrap_or(of_language),
+            of_language,
+            by_language: chosen.is_none(),
+            caller: None,
+        }
     }
 
     /// Whether whoever asks may change anything: a display that reads by a token may not.
@@ -109,7 +130,8 @@ impl<S: Sync> FromRequestParts<S> for Asked {
 
     async fn from_request_parts(parts: &mut Parts, _state: &S) -> Result<Self, Infallible> {
         let caller = parts.extensions.get().cloned();
-        Ok(Self { caller, ..Self::of(parts.uri.path(), &parts.headers) })
+        let here = parts.uri.path_and_query().map_or("/", |whole| whole.as_str());
+        Ok(Self { caller, ..Self::of(here, &parts.headers) })
     }
 }
 
@@ -142,6 +164,10 @@ struct Frame<'a> {
     again_s: u32,
     decimal: &'static str,
     group: &'static str,
+    /// A number as they are written here.
+    sample: String,
+    /// Where the page is, for what leads back to it; as a value of a query.
+    here: String,
     /// What the forms of this page hold, so that they count as the signed-in browser's own; empty where
     /// nobody signs in.
     csrf: &'a str,
@@ -191,6 +217,8 @@ pub(in crate::web) fn show_as(
         again_s: page.again_s,
         decimal: asked.numbers.decimal(),
         group: asked.numbers.group(),
+        sample: asked.numbers.number(1_234.5, 1),
+        here: form_urlencoded::byte_serialize(asked.here.as_bytes()).collect(),
         csrf: asked.caller.as_ref().and_then(|caller| caller.csrf.as_deref()).unwrap_or_default(),
         signed_in: asked.caller.as_ref().is_some_and(|caller| caller.by_cookie),
         may_change: asked.may_change(),
@@ -229,5 +257,21 @@ mod tests {
         check("/sites/heron-lane", "../");
         check("/sites/heron-lane/history", "../../");
         check("/sites/heron-lane/circuits/range", "../../../");
+        check("/sites/heron-lane/history?span=day&x=/a/b", "../../");
+    }
+
+    #[test]
+    fn a_choice_of_numbers_goes_before_the_language() {
+        let check = |language: &'static str, cookie: &'static str, expected: Numbers, by_language: bool| {
+            let mut headers = HeaderMap::new();
+            headers.insert(header::ACCEPT_LANGUAGE, language.parse().expect("a header"));
+            headers.insert(header::COOKIE, cookie.parse().expect("a header"));
+            let asked = Asked::of("/", &headers);
+            assert_eq!((asked.numbers, asked.by_language), (expected, by_language), "{language} {cookie}");
+        };
+        check("de", "", Numbers::Comma, true);
+        check("de", "panelwright-numbers=space", Numbers::Space, false);
+        check("en-US", "a=b; panelwright-numbers=comma", Numbers::Comma, false);
+        check("de", "panelwright-numbers=roman", Numbers::Comma, true);
     }
 }

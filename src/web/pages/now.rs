@@ -85,6 +85,8 @@ pub(super) struct Wrong {
     todo: String,
     /// Below the site's path; empty for none.
     link: String,
+    /// What the link says.
+    link_words: &'static str,
 }
 
 #[derive(Debug, Serialize)]
@@ -406,11 +408,15 @@ pub(super) fn wrong(shared: &Shared, site: &Site, now: Option<&Now>) -> Vec<Wron
         if state.ok || told || part.site().is_some_and(|id| id != site.id) {
             continue;
         }
+        let is_audit = matches!(part, Part::Audit(_));
+        // Whoever reads this has a page for it, and needs no command.
+        let why = state.why.trim_end_matches("; see `panelwright audit`");
         wrong.push(Wrong {
             severity: if part.is_vital() { "alarm" } else { "warning" },
-            what: part_in_words(&part, &state.why),
+            what: part_in_words(&part, why),
             todo: String::new(),
-            link: String::new(),
+            link: if is_audit { "findings".to_owned() } else { String::new() },
+            link_words: "What to change",
         });
     }
     wrong
@@ -422,6 +428,7 @@ fn alert(alert: &AlertNow) -> Wrong {
         what: format!("{}: {}", alert.r#where, alert.what),
         todo: alert.r#do.clone(),
         link: alert.circuit.as_ref().map(|id| format!("circuits/{id}")).unwrap_or_default(),
+        link_words: "The circuit",
     }
 }
 
@@ -433,6 +440,7 @@ fn part_in_words(part: &Part, why: &str) -> String {
         Part::Hub => "The hubs are not told",
         Part::Maps => "The changed map was refused, and the one before it still runs",
         Part::Certificate => "The certificate of this page was not renewed",
+        Part::Access => "The changed password or token was refused, and those before still hold",
         Part::Central(_) => "A central store is behind",
         Part::Channels(_) => "Some channels are silent",
         Part::Loading(_) => "A breaker carries too much",

@@ -63,6 +63,9 @@ const LANGUAGES: &[(&str, Numbers)] = &[
 ];
 
 impl Numbers {
+    /// All ways, in the order of the page.
+    pub(in crate::web) const ALL: [Self; 4] = [Self::Point, Self::Comma, Self::Space, Self::Apostrophe];
+
     /// By an `Accept-Language` header (RFC 9110, 12.5.4): the first language that it names decides, as
     /// browsers write the one that is liked best first.
     pub(in crate::web) fn of_languages(header: &str) -> Self {
@@ -84,7 +87,7 @@ impl Numbers {
 
     /// The one of that name.
     pub(in crate::web) fn named(name: &str) -> Option<Self> {
-        [Self::Point, Self::Comma, Self::Space, Self::Apostrophe].into_iter().find(|one| one.name() == name)
+        Self::ALL.into_iter().find(|one| one.name() == name)
     }
 
     /// Before the tenths.

@@ -11,11 +11,12 @@ use base64::engine::general_purpose::STANDARD;
 use ring::digest::{SHA256, digest};
 use serde::Serialize;
 
-use super::{Asked, Page, problem, show};
+use super::{Asked, Page, doubts, problem, show};
 use crate::calendar::Zone;
 use crate::schedule::{self as sheet, Kind, Paper, Position, Schedule};
 use crate::site::Site;
 use crate::web::shapes::Now;
+use crate::web::views::audit::AuditBody;
 use crate::web::views::verify::for_schedule;
 use crate::web::{Shared, api};
 
@@ -48,6 +49,8 @@ struct Board {
     feed: Vec<FeedCt>,
     breakers: Vec<Breaker>,
     unplaced: Vec<Breaker>,
+    /// What the hourly audit finds wrong with the panel itself.
+    doubts: Vec<String>,
 }
 
 #[derive(Debug, Serialize)]
@@ -74,6 +77,8 @@ struct Breaker {
     cts: Vec<String>,
     w: Option<f64>,
     proven: String,
+    /// What the hourly audit finds wrong with it, and what it carries too much.
+    doubts: Vec<String>,
 }
 
 /// The panels of a site, live.
@@ -88,8 +93,9 @@ pub(in crate::web) async fn panel(
 ) -> Response {
     let Some(site) = shared.site(&id) else { return problem::no_such_site(&shared, &asked, &id) };
     let now = api::figures(&shared, &site);
+    let audit = shared.audit(&site.id);
     let page = match scheduled(&shared, &site) {
-        Ok(schedule) => body(&site, &schedule, &now.unwrap_or_default()),
+        Ok(schedule) => body(&site, &schedule, &now.unwrap_or_default(), audit.as_ref()),
         Err(why) => return failed(&shared, &asked, &why),
     };
     let frame =
@@ -148,7 +154,7 @@ fn scheduled(shared: &Shared, site: &Site) -> Result<Schedule, String> {
     Ok(sheet::schedule(site, &zone, now, &for_schedule(shared, site, now)))
 }
 
-fn body(site: &Site, schedule: &Schedule, now: &Now) -> PanelPage {
+fn body(site: &Site, schedule: &Schedule, now: &Now, audit: Option<&Arc<AuditBody>>) -> PanelPage {
     let panels = schedule.panels.iter().map(|panel| {
         let flow = now.buses.get(&panel.id);
         let feed = schedule.cts.iter().filter(|ct| ct.circuit.is_empty() && ct.place == panel.name);
@@ -167,13 +173,22 @@ fn body(site: &Site, schedule: &Schedule, now: &Now) -> PanelPage {
                 .iter()
                 .map(|position| breaker(site, schedule, position, "left", now))
                 .collect(),
+            doubts: doubts::open_of_panel(site, &panel.id, audit),
         }
     });
+    let mut panels: Vec<Board> = panels.collect();
+    for breaker in panels.iter_mut().flat_map(|board| board.breakers.iter_mut().chain(&mut board.unplaced)) {
+        if let Some(circuit) = site.circuit(&breaker.circuit) {
+            breaker.doubts = doubts::open(site, circuit, audit);
+            let alerts = now.alerts.iter().filter(|alert| alert.circuit.as_deref() == Some(&circuit.id));
+            breaker.doubts.extend(alerts.map(|alert| alert.what.clone()));
+        }
+    }
     PanelPage {
         at: now.at.clone(),
         clock: now.at.get(11..19).unwrap_or_default().to_owned(),
         service: schedule.service.clone(),
-        panels: panels.collect(),
+        panels,
         free: schedule.free_inputs.clone(),
     }
 }
@@ -215,6 +230,7 @@ fn breaker(site: &Site, schedule: &Schedule, position: &Position, side: &'static
         cts: own().map(|ct| ct.channel.clone()).collect(),
         w: now.circuits.get(&position.circuit).and_then(|circuit| circuit.w),
         proven: own().map(|ct| ct.proven.clone()).find(|proven| !proven.is_empty()).unwrap_or_default(),
+        doubts: Vec::new(),
     }
 }
 
@@ -229,7 +245,7 @@ mod tests {
         let site = crate::site::parse("heron-lane.toml", map).site.expect("the map is good");
         let zone = Zone::new(&site.time_zone).expect("a zone");
         let schedule = sheet::schedule(&site, &zone, Stamp::from_seconds(1_790_000_000), &Proofs::new());
-        body(&site, &schedule, &Now::default()).panels
+        body(&site, &schedule, &Now::default(), None).panels
     }
 
     #[test]

@@ -8,6 +8,7 @@ use serde::Serialize;
 use super::ask::{self, Trouble};
 use super::history::{Steps, Wanted};
 use super::period::Period;
+use super::sheet::{self, Sheet};
 use super::{Asked, Page, show, uses, words};
 use crate::site::{EndUse, Site};
 use crate::web::views::rank::{RankBody, RankPlace};
@@ -20,6 +21,8 @@ struct RankPage {
     whole: String,
     places: Vec<Place>,
     unmeasured: Vec<Unmeasured>,
+    /// Where what is shown is a file.
+    csv: String,
 }
 
 #[derive(Debug, Serialize)]
@@ -55,10 +58,14 @@ pub(super) async fn page(
     let (from, to) = (words::iso(period.first), words::iso(period.after));
     let query = ask::of(site, View::Rank, &from, &to, None);
     let body: RankBody = ask::ask(shared, move |history| ask::body(history, &query)).await?;
+    if wanted.as_file {
+        return Ok(file(site, period, &body));
+    }
     let largest = body.places.iter().filter_map(|place| place.share).fold(0.0, f64::max);
     let label = |id: &String| Unmeasured { id: id.clone(), label: site.label_of(id).to_owned() };
     let page = RankPage {
         steps: Steps::of(wanted, period),
+        csv: wanted.file(period),
         conclusion: body.conclusion.clone(),
         whole: body.whole.clone(),
         unmeasured: body.unmeasured.iter().map(label).collect(),
@@ -67,6 +74,38 @@ pub(super) async fn page(
     let title = format!("What uses most: {}", period.heading());
     let frame = Page { template: "rank.html", title: &title, site: Some(site), tab: "history", again_s: 0 };
     Ok(show(shared, asked, frame, &page))
+}
+
+/// The same as a file.
+fn file(site: &Site, period: &Period, body: &RankBody) -> Response {
+    let columns = [
+        "circuit",
+        "label",
+        "share",
+        "energy (kWh)",
+        "a day (kWh)",
+        "runs (share of the time)",
+        "starts a day",
+        "highest quarter-hour (W)",
+        "at",
+    ];
+    let row = |place: &RankPlace| {
+        let mut cells = vec![place.circuit.clone().unwrap_or_default(), place.label.clone()];
+        let figures = [
+            place.share,
+            place.kwh,
+            place.kwh_per_day,
+            place.run_share,
+            place.cycles_per_day,
+            place.peak_quarter_w,
+        ];
+        cells.extend(figures.map(sheet::number));
+        cells.push(place.peak_quarter_at.clone().unwrap_or_default());
+        cells
+    };
+    let rows = body.places.iter().map(row).collect();
+    let columns = columns.map(str::to_owned).to_vec();
+    Sheet { name: sheet::name(site, "rank", period), columns, rows }.answer()
 }
 
 fn place(place: &RankPlace, largest: f64) -> Place {

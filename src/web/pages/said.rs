@@ -78,8 +78,14 @@ fn compared(numbers: Numbers, difference: Option<&Difference>) -> String {
 
 /// When the sun gave as much as the house used.
 fn covered(period: &Period, body: &HistoryBody) -> String {
+    // A day that goes on may use more yet.
+    let is_over = |one: &HistoryInterval| {
+        let end = one.end.parse::<jiff::Timestamp>();
+        end.is_ok_and(|end| end.as_second() <= period.now.seconds())
+    };
     let whole = |one: &&HistoryInterval| {
-        one.generation_kwh.zip(one.consumption_kwh).is_some_and(|(sun, used)| sun > 0.0 && sun >= used)
+        let both = one.generation_kwh.zip(one.consumption_kwh);
+        is_over(one) && both.is_some_and(|(sun, used)| sun > 0.0 && sun >= used)
     };
     let days: Vec<_> = body.intervals.iter().filter(whole).collect();
     let (on, one, many) = match period.length {
@@ -88,7 +94,7 @@ fn covered(period: &Period, body: &HistoryBody) -> String {
         _ => ("On", "day", "days"),
     };
     match days.last() {
-        None => format!("{on} no {one} did it give as much as the house used."),
+        None => format!("{on} no whole {one} did it give as much as the house used."),
         Some(last) => {
             let when = period.of_bar(&last.start, &last.end);
             let count = days.len();

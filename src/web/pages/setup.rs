@@ -190,7 +190,7 @@ fn row(asked: &Asked, sites: &[Arc<Site>], value: &SeenValue) -> Row {
         pointer: value.pointer.clone(),
         newest: newest(asked, value),
         count: value.count,
-        every: value.every_s.map(|every| format!("{every:.1}")).unwrap_or_default(),
+        every: value.every_s.map(|every| asked.numbers.number(every, 1)).unwrap_or_default(),
         picture: picture(&value.values),
         picked: !used && !NO_POWER.iter().any(|word| last.contains(word)),
         known: known.unwrap_or_default(),
@@ -199,12 +199,17 @@ fn row(asked: &Asked, sites: &[Arc<Site>], value: &SeenValue) -> Row {
 }
 
 fn newest(asked: &Asked, value: &SeenValue) -> String {
-    let decimals = |value: f64| match value.abs() {
-        _ if value.fract() == 0.0 => 0,
-        size if size < 100.0 => 2,
-        _ => 1,
-    };
-    value.values.last().map_or(String::new(), |newest| asked.numbers.number(*newest, decimals(*newest)))
+    // As many decimals as the meter sends, at most two, and the same from one value to the next.
+    let sent = |value: f64| (0..2).find(|decimals| is_round(value, *decimals)).unwrap_or(2);
+    let decimals = value.values.iter().map(|value| sent(*value)).max().unwrap_or(0);
+    value.values.last().map_or(String::new(), |newest| asked.numbers.number(*newest, decimals as usize))
+}
+
+/// Whether a value has no more decimals than that.
+fn is_round(value: f64, decimals: i32) -> bool {
+    let scaled = value * 10f64.powi(decimals);
+    // What a decimal number misses in binary is far smaller.
+    (scaled - scaled.round()).abs() < 1e-6
 }
 
 /// The points of a line through the values, the newest at the right.

@@ -10,7 +10,7 @@ use serde::Serialize;
 use super::ask;
 use super::{Asked, Page, show, words};
 use crate::calendar::Zone;
-use crate::site::Site;
+use crate::site::{Role, Site};
 use crate::status::{Part, Snapshot};
 use crate::units::Stamp;
 use crate::web::{History, HistoryBody, Shared, View, api};
@@ -43,6 +43,8 @@ struct Row {
     grid_w: Option<f64>,
     used_kwh: Option<f64>,
     sun_kwh: Option<f64>,
+    /// Whether anything there gives.
+    has_sun: bool,
 }
 
 /// The sites, for a browser.
@@ -134,6 +136,7 @@ fn row(shared: &Shared, snapshot: &Snapshot, site: &Site) -> Row {
         wrong,
         consumption_w: now.as_ref().and_then(|now| now.consumption_w),
         grid_w: now.as_ref().and_then(|now| now.grid_w),
+        has_sun: site.circuits.iter().any(|circuit| circuit.latest().role == Role::Pv),
         ..Row::default()
     }
 }

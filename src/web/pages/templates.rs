@@ -23,8 +23,10 @@ const TEMPLATES: &[(&str, &str)] = &[
     ("rank.html", include_str!("templates/rank.html")),
     ("circuit.html", include_str!("templates/circuit.html")),
     ("sites.html", include_str!("templates/sites.html")),
+    ("finding.html", include_str!("templates/finding.html")),
     ("findings.html", include_str!("templates/findings.html")),
     ("panel.html", include_str!("templates/panel.html")),
+    ("preferences.html", include_str!("templates/preferences.html")),
     ("problem.html", include_str!("templates/problem.html")),
     ("setup-channels.html", include_str!("templates/setup-channels.html")),
     ("setup-check.html", include_str!("templates/setup-check.html")),
@@ -59,12 +61,25 @@ fn environment() -> Result<Environment<'static>, Error> {
     environment.add_filter("number", |state: &State, value: f64, decimals: usize| {
         numbers(state).number(value, decimals)
     });
+    environment.add_filter("sentence", |text: String| sentence(&text));
     environment.add_filter("truncated", |text: String| truncated(&text));
     for &(name, embedded) in TEMPLATES {
         let text = on_disk("templates", name).map_or(Cow::Borrowed(embedded), Cow::Owned);
         environment.add_template_owned(name, text)?;
     }
     Ok(environment)
+}
+
+/// A remark as a sentence of its own; an empty one stays so.
+fn sentence(text: &str) -> String {
+    let text = text.trim();
+    let mut letters = text.chars();
+    let Some(first) = letters.next() else { return String::new() };
+    let dot = if text.ends_with(['.', '!', '?', '…', ':']) { "" } else { "." };
+    // A name of a channel stays as it is written: `house/13`.
+    let word = text.split_whitespace().next().unwrap_or_default();
+    let first: String = if word.contains('/') { first.to_string() } else { first.to_uppercase().collect() };
+    format!("{first}{}{dot}", letters.as_str())
 }
 
 /// The start of a text that a table has no more room for.
@@ -91,4 +106,19 @@ pub(super) fn on_disk(directory: &str, name: &str) -> Option<String> {
     }
     let path = format!("{}/src/web/pages/{directory}/{name}", env!("CARGO_MANIFEST_DIR"));
     std::fs::read_to_string(path).ok()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_remark_becomes_a_sentence() {
+        let check = |text: &str, expected: &str| assert_eq!(sentence(text), expected);
+        check("", "");
+        check("change the map as shown", "Change the map as shown.");
+        check("Nothing is wrong.", "Nothing is wrong.");
+        check("house/13 is dead", "house/13 is dead.");
+        check("öffnen?", "Öffnen?");
+    }
 }

@@ -8,7 +8,8 @@ use serde::Serialize;
 use super::ask::{self, Trouble};
 use super::history::{Chart, Steps, Wanted};
 use super::period::Period;
-use super::stacks::{self, Show};
+use super::sheet::{self, Sheet};
+use super::stacks::{self, Layer, Show};
 use super::{Asked, Numbers, Page, show, words};
 use crate::chart::{Kind, Piece, Slot, Stack, Tick};
 use crate::site::Site;
@@ -22,6 +23,8 @@ struct TypicalPage {
     weekdays: Vec<Weekday>,
     key: Vec<KeyRow>,
     days: u32,
+    /// Where what is shown is a file.
+    csv: String,
 }
 
 #[derive(Debug, Serialize)]
@@ -89,6 +92,9 @@ pub(super) async fn page(
     let of = |id: &str| body.circuits.get(id).map(|one| one.all.w.clone()).unwrap_or_default();
     let total = |name: &str| body.totals.get(name).map(|one| one.all.w.clone()).unwrap_or_default();
     let layers = stacks::layers(site, Show::Uses, of, total("untracked"));
+    if wanted.as_file {
+        return Ok(file(site, period, &layers, &total("generation")));
+    }
     let heading = period.heading();
     let label = format!("Mean power through the day, {heading}, stacked by end use, in watts.");
     let mut charts = vec![Chart {
@@ -106,6 +112,7 @@ pub(super) async fn page(
         });
     }
     let page = TypicalPage {
+        csv: wanted.file(period),
         steps: Steps::of(wanted, period),
         charts,
         weekdays: weekdays(asked.numbers, &body),
@@ -123,6 +130,22 @@ pub(super) async fn page(
     let frame =
         Page { template: "typical.html", title: &title, site: Some(site), tab: "history", again_s: 0 };
     Ok(show(shared, asked, frame, &page))
+}
+
+/// The same as a file, a row for each quarter-hour.
+fn file(site: &Site, period: &Period, layers: &[Layer], sun: &[Option<f64>]) -> Response {
+    let mut columns = vec!["start".to_owned()];
+    columns.extend(layers.iter().map(|layer| format!("{} (W)", layer.label)));
+    columns.extend((!sun.is_empty()).then(|| "The sun gave (W)".to_owned()));
+    let row = |slot: usize| {
+        let mut cells = vec![format!("{:02}:{:02}", slot / 4, slot % 4 * 15)];
+        let values = layers.iter().map(|layer| &layer.values[..]);
+        let values = values.chain((!sun.is_empty()).then_some(sun));
+        cells.extend(values.map(|values| sheet::number(values.get(slot).copied().flatten())));
+        cells
+    };
+    let rows = (0..96).map(row).collect();
+    Sheet { name: sheet::name(site, "typical-day", period), columns, rows }.answer()
 }
 
 fn mean(watts: &[Option<f64>]) -> Option<f64> {

@@ -1,6 +1,8 @@
 //! Who may do what: the password and its hash, sessions, tokens, the brake, TLS, and a proxy's path.
 
+mod changed;
 pub mod client;
+mod nginx;
 mod proxy;
 mod tls;
 
@@ -48,18 +50,23 @@ fn laid_out(setup: Setup) -> (Panelwright, String) {
         .settings("[[token]]\nname = \"wall-display\"\nfile = \"wall.token\"")
         .env("PANELWRIGHT__WEB__PASSWORD_FILE", "web.secret")
         .lay_out();
+    hash_into(&daemon, PASSWORD);
+    let (status, token, err) = daemon.run(&["token", "--file", "wall.token"]);
+    assert_eq!(status, 0, "{err}");
+    (daemon, token.trim().to_owned())
+}
+
+/// Keeps the hash of a password in the file that the settings name, which must not be there yet.
+fn hash_into(daemon: &Panelwright, password: &str) {
     let mut hashing = daemon
         .command(&["password", "--file", "web.secret"])
         .stdin(Stdio::piped())
         .spawn()
         .expect("the program starts");
     let mut input = hashing.stdin.take().expect("a pipe");
-    input.write_all(format!("{PASSWORD}\n").as_bytes()).expect("it reads");
+    input.write_all(format!("{password}\n").as_bytes()).expect("it reads");
     drop(input);
     assert!(hashing.wait().expect("it ends").success());
-    let (status, token, err) = daemon.run(&["token", "--file", "wall.token"]);
-    assert_eq!(status, 0, "{err}");
-    (daemon, token.trim().to_owned())
 }
 
 pub fn served(setup: Setup) -> (Panelwright, String) {

@@ -1,5 +1,7 @@
 //! TLS by the daemon itself, and a certificate that is renewed.
 
+use std::path::Path;
+
 use rcgen::{BasicConstraints, CertificateParams, IsCa, Issuer, KeyPair};
 use reqwest::Certificate;
 
@@ -8,6 +10,11 @@ use crate::harness::{Panelwright, poll};
 
 /// Writes a certificate for `localhost` and its key; gives the authority that signed it, as PEM.
 fn identity(daemon: &Panelwright) -> String {
+    identity_in(daemon.directory())
+}
+
+/// The same into that directory, as `web.pem` and `web.key`.
+pub(super) fn identity_in(directory: &Path) -> String {
     let mut authority = CertificateParams::new(Vec::new()).expect("names");
     authority.is_ca = IsCa::Ca(BasicConstraints::Unconstrained);
     let authority_key = KeyPair::generate().expect("a key");
@@ -16,12 +23,12 @@ fn identity(daemon: &Panelwright) -> String {
     let key = KeyPair::generate().expect("a key");
     let params = CertificateParams::new(vec!["localhost".to_owned()]).expect("names");
     let certificate = params.signed_by(&key, &issuer).expect("a certificate").pem();
-    write(daemon, &certificate, &key.serialize_pem());
+    write(directory, &certificate, &key.serialize_pem());
     pem
 }
 
-fn write(daemon: &Panelwright, certificate: &str, key: &str) {
-    let at = |name: &str| daemon.directory().join(name);
+fn write(directory: &Path, certificate: &str, key: &str) {
+    let at = |name: &str| directory.join(name);
     std::fs::write(at("web.pem"), certificate).expect("written");
     std::fs::write(at("web.key"), key).expect("written");
     let mut mode = std::fs::metadata(at("web.key")).expect("a file").permissions();
@@ -85,7 +92,7 @@ fn connections_are_encrypted_and_the_certificate_is_renewed() {
     assert!(poll(SOON, || ask(&runtime, &second, &url)).is_some(), "the new certificate is shown");
     assert!(ask(&runtime, &first, &url).is_none(), "and the old one no more");
 
-    write(&daemon, "no certificate", "no key");
+    write(daemon.directory(), "no certificate", "no key");
     daemon.sighup();
     let told = poll(SOON, || {
         ask(&runtime, &second, &url).filter(|(_, body)| body.contains("the former certificate"))

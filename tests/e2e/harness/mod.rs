@@ -17,7 +17,7 @@ use std::time::{Duration, Instant};
 pub use daemon::{Panelwright, Setup};
 pub use mosquitto::Mosquitto;
 pub use mqtt::{Publisher, Received, Subscriber};
-pub use process::Process;
+pub use process::{Process, command};
 pub use victoria::{Series, VictoriaMetrics};
 
 /// How often a condition is looked at.

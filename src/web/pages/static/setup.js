@@ -14,6 +14,8 @@
       const page = new DOMParser().parseFromString(await answer.text(), "text/html");
       const fresh = page.querySelector("[data-look]");
       if (!fresh) return;
+      const [was, is] = [document, page].map((one) => one.querySelector("[data-trouble]"));
+      if (was.textContent !== is.textContent) was.replaceChildren(...is.childNodes);
       const rows = [...form.querySelectorAll("[data-key]")], body = form.querySelector("tbody");
       if (!body) {
         if (fresh.querySelector("tbody")) form.replaceChildren(...fresh.childNodes);
