@@ -33,7 +33,7 @@ const FINDINGS: usize = 50;
 
 /// What audits need.
 #[derive(Clone)]
-pub(super) struct Audits {
+struct Audits {
     reader: Reader,
     board: Arc<Board>,
     /// To whom findings go.
@@ -56,23 +56,23 @@ struct Body {
     more: usize,
 }
 
-impl Audits {
-    pub(super) fn new(
-        reader: Reader,
-        board: Arc<Board>,
-        control: mpsc::Sender<Control>,
-        newest: watch::Sender<web::Audits>,
-        clock: Clock,
-    ) -> Self {
-        Self { reader, board, control, newest, clock }
-    }
+/// Audits from now on; what comes out is the newest of each site.
+pub(super) fn start(
+    reader: &Reader,
+    board: &Arc<Board>,
+    control: &mpsc::Sender<Control>,
+    clock: Clock,
+    (sites, stopped): (watch::Receiver<Vec<Arc<Site>>>, watch::Receiver<bool>),
+) -> watch::Receiver<web::Audits> {
+    let (newest, audits) = watch::channel(web::Audits::default());
+    let (reader, board, control) = (reader.clone(), Arc::clone(board), control.clone());
+    tokio::spawn(Audits { reader, board, control, newest, clock }.run(sites, stopped));
+    audits
+}
 
+impl Audits {
     /// Audits until it is told to stop.
-    pub(super) async fn run(
-        self,
-        mut sites: watch::Receiver<Vec<Arc<Site>>>,
-        mut stopped: watch::Receiver<bool>,
-    ) {
+    async fn run(self, mut sites: watch::Receiver<Vec<Arc<Site>>>, mut stopped: watch::Receiver<bool>) {
         let mut wait = FIRST;
         loop {
             tokio::select! {

@@ -193,19 +193,13 @@ impl Daemon {
         let (channels_out, channels) = watch::channel(Arc::default());
         let (stop, stopped) = watch::channel(false);
         let steps = steps::start(&store, central_sites.clone(), clock, stopped.clone());
-        let (audited, audits) = watch::channel(web::Audits::default());
-        let shown = front::Shown {
-            sites: sites.clone(),
-            list: central_sites.clone(),
-            now,
-            channels,
-            steps: Arc::clone(&steps),
-            audits,
-        };
+        let audits =
+            audits::start(&reader, &board, &control, clock, (central_sites.clone(), stopped.clone()));
+        let (list_there, sites_there, steps_there) = (central_sites, sites.clone(), Arc::clone(&steps));
+        let shown =
+            front::Shown { sites: sites_there, list: list_there, now, channels, steps: steps_there, audits };
         let access = (config.access, config.access_again);
-        let front = front.open(shown, set_up, access, (&store, &directory), stopped.clone())?;
-        let audits = audits::Audits::new(reader.clone(), Arc::clone(&board), control.clone(), audited, clock);
-        tokio::spawn(audits.run(central_sites, stopped));
+        let front = front.open(shown, set_up, access, (&store, &directory), stopped)?;
 
         let hub = hub::start(hub::Parts {
             broker: config.hub,

@@ -150,7 +150,7 @@ struct Served {
     newest: watch::Sender<NowBody>,
     table: watch::Sender<Arc<NowTable>>,
     _sites: watch::Sender<Arc<Vec<Arc<Site>>>>,
-    keys: watch::Sender<Arc<access::Options>>,
+    _keys: watch::Sender<Arc<access::Options>>,
     stop: oneshot::Sender<()>,
     serving: JoinHandle<std::io::Result<()>>,
 }
@@ -203,7 +203,7 @@ impl Served {
         }));
         let _ = rustls::crypto::ring::default_provider().install_default();
         let client = Client::builder().no_proxy().build().expect("client");
-        Self { address, client, board, newest, table, _sites: sites_sender, stop, serving }
+        Self { address, client, board, newest, table, _sites: sites_sender, _keys: keys, stop, serving }
     }
 
     fn url(&self, path: &str) -> String {

@@ -30,7 +30,7 @@ def a_newcomer_sees_that_something_is_wrong_and_what_to_change(browser):
     finding = page.locator("article.finding")
     assert finding.count() == 1, page.inner_text("main")
     text = finding.inner_text()
-    assert "house/13" in text and re.search(r"Confidence \d+", text) and re.search(r"Line \d+ of the map", text), text
+    assert "house/13" in text and re.search(r"Confidence \d+", text) and re.search(r"[Ll]ines? \d+ of the map", text), text
     assert finding.locator("pre").count() == 1 and finding.locator("svg").count() >= 1
     look_at(page, SHOTS, "fault-findings")
     page.set_viewport_size(PHONE)

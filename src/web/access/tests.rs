@@ -2,6 +2,11 @@ use super::*;
 
 const MINUTE_MS: i64 = 60_000;
 
+/// Options as they stay; nobody changes them.
+fn fixed(options: Options) -> watch::Receiver<Arc<Options>> {
+    watch::channel(Arc::new(options)).1
+}
+
 fn door(password: Password) -> Door {
     let (token, kept) = new_token();
     let hash = kept.strip_prefix("sha256:").expect("the prefix").to_owned();
@@ -10,7 +15,31 @@ fn door(password: Password) -> Door {
     let hash = bytes.as_ref().try_into().expect("32 bytes");
     let tokens = vec![Token { name: "wall-display".into(), hash }];
     let local_key = Some(Secret::new("key of this machine"));
-    Door::new(Options { password: Some(password), tokens, local_key, ..Options::default() }, Clock::wall())
+    let options = Options { password: Some(password), tokens, local_key, ..Options::default() };
+    Door::new(fixed(options), Clock::wall())
+}
+
+#[tokio::test]
+async fn a_new_password_ends_the_sessions_of_the_former() {
+    let plain = |text: &str| {
+        let password = Some(Password::Plain(Secret::new(text)));
+        Arc::new(Options { password, ..Options::default() })
+    };
+    let (change, options) = watch::channel(plain("one of these"));
+    let door = Door::new(options, Clock::wall());
+    let cookie = door.sign_in("one of these").await.expect("heard").expect("right");
+    let headers = sent(header::COOKIE, &format!("{}={}", cookie.name, cookie.value));
+    let mut changes = door.changes();
+    assert!(!changes.has_changed().expect("it is there"));
+    // Sent again as it is: nobody is put out.
+    change.send_replace(plain("one of these"));
+    assert!(door.identify(&headers).await.expect("heard").is_some());
+    assert!(changes.has_changed().expect("it is there"), "streams look again who is there");
+    changes.mark_unchanged();
+    change.send_replace(plain("another"));
+    assert!(door.identify(&headers).await.expect("heard").is_none());
+    assert!(door.sign_in("one of these").await.expect("heard").is_none());
+    assert!(door.sign_in("another").await.expect("heard").is_some());
 }
 
 fn sent(name: header::HeaderName, value: &str) -> HeaderMap {
@@ -76,7 +105,7 @@ fn cookies_are_for_this_program_alone() {
     let check = |base: &str, https: bool, expected: &str| {
         let url = PublicUrl { authority: "x".into(), base: base.into(), is_https: https, is_local: true };
         let options = Options { public_url: Some(url), ..Options::default() };
-        let door = Door::new(options, Clock::wall());
+        let door = Door::new(fixed(options), Clock::wall());
         let header = door.cookie(SESSION, "v".into(), Duration::from_secs(9)).header();
         assert_eq!(header.to_str().ok(), Some(expected));
     };

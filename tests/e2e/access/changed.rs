@@ -5,15 +5,18 @@ use std::net::TcpStream;
 
 use super::client::{Client, cookie_of, form};
 use super::{PASSWORD, SOON, hash_into, nowhere, served};
-use crate::harness::{Panelwright, eventually};
+use crate::harness::{Panelwright, eventually, get};
 
 const FRESH: &str = "planes & spokeshaves";
 
 /// A browser that watches the live stream, signed in.
 fn watcher(daemon: &Panelwright, cookie: &str) -> TcpStream {
     let mut stream = TcpStream::connect(daemon.url().trim_start_matches("http://")).expect("it listens");
-    write!(stream, "GET /live/shed HTTP/1.1\r\nHost: localhost\r\nCookie: {cookie}\r\n\r\n")
-        .expect("it takes it");
+    write!(
+        stream,
+        "GET /live/shed HTTP/1.1\r\nHost: localhost\r\nCookie: {cookie}\r\nConnection: close\r\n\r\n"
+    )
+    .expect("it takes it");
     stream.set_read_timeout(Some(SOON)).expect("a socket");
     let mut head = [0; 15];
     stream.read_exact(&mut head).expect("an answer");
@@ -42,6 +45,8 @@ fn a_changed_password_counts_without_a_restart_and_ends_former_sessions() {
 
     // Read again with nothing changed: nobody notices.
     daemon.sighup();
+    let health = format!("{}/health", daemon.url());
+    eventually(SOON, || get(&health).is_ok_and(|answer| answer.json()["parts"]["access"]["ok"] == true));
     let asked_again = || client.get("/api/sites", &[("cookie", &cookie)]).status;
     assert_eq!(asked_again(), 200);
 
@@ -91,7 +96,7 @@ fn what_is_wrong_with_a_changed_password_leaves_the_former() {
     let client = Client::new(&daemon.url());
     let url = format!("{}/health", daemon.url());
     let part = || {
-        let health = crate::harness::get(&url).expect("it answers").json();
+        let health = get(&url).expect("it answers").json();
         health["parts"]["access"].clone()
     };
     let secret = daemon.directory().join("web.secret");
