@@ -71,16 +71,27 @@ fn demo(directory: &Path, more: &[&str]) -> (Process, String) {
     (demo, base)
 }
 
-#[test]
-fn a_person_finds_the_way_in_a_real_browser() {
+/// Does the tasks of scripts at a demo that has the hostile map too.
+fn at_the_demo(scripts: &[&str]) {
     let Some(python) = browser() else { return };
     let directory = tempfile::tempdir().expect("a temporary directory");
     let sites = directory.path().join("sites");
     std::fs::create_dir(&sites).expect("a directory for the maps");
     std::fs::write(sites.join("hostile.toml"), HOSTILE).expect("a map is written");
     let (_demo, base) = demo(directory.path(), &[]);
-    tasks(&python, "pages.py", &base, &[]);
-    tasks(&python, "panels.py", &base, &[]);
+    for script in scripts {
+        tasks(&python, script, &base, &[]);
+    }
+}
+
+#[test]
+fn a_person_finds_the_way_in_a_real_browser() {
+    at_the_demo(&["pages.py", "panels.py"]);
+}
+
+#[test]
+fn every_page_fits_every_screen() {
+    at_the_demo(&["screens.py"]);
 }
 
 #[test]
