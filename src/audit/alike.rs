@@ -26,10 +26,53 @@ pub fn twins(evidence: &Evidence, a: usize, b: usize) -> Option<f64> {
     alike(evidence, a, b, ROUNDING)
 }
 
-/// The same of a circuit and its feed. A circuit that is nearly all of its feed is like it by rights, so noise is no
-/// excuse here.
-pub fn is_feed(evidence: &Evidence, feed: usize, circuit: usize) -> bool {
-    alike(evidence, feed, circuit, 0.0).is_some()
+/// Whether a circuit's CT is on the wire of a feed. A circuit that is nearly all of its feed is like it by rights: so
+/// noise is no excuse here, and the CT has to show what the others of that leg do.
+pub fn on_feed(evidence: &Evidence, claims: &BusClaims, ct: &Claim) -> bool {
+    claims.responses.iter().enumerate().any(|(leg, response)| {
+        response.terms.iter().any(|(feed, factor)| {
+            alike(evidence, *feed, ct.channel, 0.0).is_some()
+                && shows_others(evidence, claims, ct, leg, (*feed, *factor))
+        })
+    })
+}
+
+/// Whether a channel shows what the other circuits of a leg do: where they changed, it is as near to the feed's
+/// change as noise, and so as far from its own as they moved.
+fn shows_others(
+    evidence: &Evidence,
+    claims: &BusClaims,
+    ct: &Claim,
+    leg: usize,
+    (feed, by): (usize, f64),
+) -> bool {
+    let others: Vec<(&Claim, f64)> = claims
+        .cts
+        .iter()
+        .filter(|other| other.place.circuit != ct.place.circuit)
+        .map(|other| (other, other.options.iter().map(|legs| legs[leg]).fold(0.0, f64::max)))
+        .filter(|(_, part)| *part > 0.0)
+        .collect();
+    evidence.changes.iter().any(|changes| {
+        let (mut telling, mut shown) = (0, 0);
+        for row in changes.rows.chunks_exact(evidence.channels.max(1)) {
+            let (own, flow) = (f64::from(row[ct.channel]) * ct.factor, f64::from(row[feed]) * by);
+            let of = |(other, part): &(&Claim, f64)| {
+                let watts = row[other.channel];
+                let moved = watts.abs() > 2.0 * changes.floor_w[other.channel];
+                if moved { f64::from(watts) * other.factor * part } else { 0.0 }
+            };
+            let rest: f64 = others.iter().map(of).sum();
+            let floor = f64::from(changes.floor_w[ct.channel].max(changes.floor_w[feed]));
+            if (own + flow).is_nan() || rest.abs() < 2.0 * floor || rest.abs() < 0.1 * flow.abs() {
+                continue;
+            }
+            telling += 1;
+            // A CT on the feed may be turned round.
+            shown += usize::from((own.abs() - flow.abs()).abs() < 0.3 * rest.abs());
+        }
+        shown >= MIN_MOMENTS && shown * 4 >= telling * 3
+    })
 }
 
 fn alike(evidence: &Evidence, a: usize, b: usize, rounding: f64) -> Option<f64> {

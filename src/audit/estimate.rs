@@ -5,7 +5,7 @@ use nalgebra::{DMatrix, DVector};
 use super::claims::{BusClaims, Claim, Response};
 use super::fit::{Fit, Rows, combine, fit};
 use super::gather::{Changes, Evidence, Levels};
-use crate::units::Span;
+use crate::units::{Span, Stamp};
 
 /// Rows that a fit of levels takes at most: beyond them time is spent and nothing gained.
 const MAX_ROWS: usize = 2000;
@@ -48,11 +48,10 @@ pub fn estimate(evidence: &Evidence, responses: &[Response], cts: &[Claim]) -> V
 /// The estimates of a whole bus.
 pub fn of_bus(evidence: &Evidence, claims: &BusClaims) -> Vec<Fit> {
     let mut fits = estimate(evidence, &claims.responses, &claims.cts);
+    let changes: Vec<Vec<f64>> = claims.cts.iter().map(|ct| level_changes(evidence, ct)).collect();
     for a in 0..claims.cts.len() {
         for b in a + 1..claims.cts.len() {
-            if claims.cts[a].place.circuit == claims.cts[b].place.circuit
-                && let Some(sign) = inseparable(evidence, &claims.cts[a], &claims.cts[b])
-            {
+            if let Some(sign) = inseparable(&changes[a], &changes[b]) {
                 fits.iter_mut().for_each(|fit| forget(fit, a, b, sign));
             }
         }
@@ -60,15 +59,16 @@ pub fn of_bus(evidence: &Evidence, claims: &BusClaims) -> Vec<Fit> {
     fits
 }
 
-/// Two CTs of a balanced load: what they differ by is their own noise, and tells nothing. The sign with which
-/// they move together.
-fn inseparable(evidence: &Evidence, a: &Claim, b: &Claim) -> Option<f64> {
-    let change = |pair: &[f32], ct: &Claim| f64::from(pair[1] - pair[0]) * ct.factor;
-    let column = |ct: &Claim| -> Vec<f32> { evidence.levels.column(ct.channel, evidence.channels).collect() };
-    let (first, second) = (column(a), column(b));
+fn level_changes(evidence: &Evidence, ct: &Claim) -> Vec<f64> {
+    let column: Vec<f32> = evidence.levels.column(ct.channel, evidence.channels).collect();
+    column.windows(2).map(|pair| f64::from(pair[1] - pair[0]) * ct.factor).collect()
+}
+
+/// Two CTs of a balanced load, or on one wire: what they differ by is their own noise, and tells nothing. The sign
+/// with which they move together.
+fn inseparable(first: &[f64], second: &[f64]) -> Option<f64> {
     let (mut plus, mut minus) = (0.0, 0.0);
-    for (x, y) in first.windows(2).zip(second.windows(2)) {
-        let (x, y) = (change(x, a), change(y, b));
+    for (x, y) in first.iter().zip(second) {
         if !(x + y).is_nan() {
             plus += (x + y) * (x + y);
             minus += (x - y) * (x - y);
@@ -106,7 +106,7 @@ fn of_changes(changes: &Changes, channels: usize, response: &Response, cts: &[Cl
 
 fn of_levels(levels: &Levels, channels: usize, seconds: f64, response: &Response, cts: &[Claim]) -> Rows {
     let times = (seconds / levels.period.as_seconds()).round().max(1.0) as usize;
-    let coarse = coarse(levels, channels, times);
+    let (coarse, _) = coarse(levels, channels, times);
     let stride = channels.max(1);
     let count = coarse.len() / stride;
     let mut differences: Vec<f32> = Vec::with_capacity(coarse.len());
@@ -118,10 +118,11 @@ fn of_levels(levels: &Levels, channels: usize, seconds: f64, response: &Response
     rows(differences.chunks_exact(stride), response, cts, floors)
 }
 
-/// Means over `times` intervals that follow each other, unknown if one of them is.
-pub fn coarse(levels: &Levels, channels: usize, times: usize) -> Vec<f32> {
+/// Means over `times` intervals that follow each other, unknown if one of them is; and when each begins.
+pub fn coarse(levels: &Levels, channels: usize, times: usize) -> (Vec<f32>, Vec<Stamp>) {
     let stride = channels.max(1);
     let mut means = Vec::with_capacity(levels.rows.len() / times.max(1));
+    let mut starts = Vec::new();
     let whole = Span(levels.period.0 * times as i64);
     let mut at = 0;
     while at + times <= levels.at.len() {
@@ -132,13 +133,14 @@ pub fn coarse(levels: &Levels, channels: usize, times: usize) -> Vec<f32> {
             at += 1;
             continue;
         }
+        starts.push(start);
         for channel in 0..stride {
             let sum: f32 = (at..at + times).map(|row| levels.rows[row * stride + channel]).sum();
             means.push(sum / times as f32);
         }
         at += times;
     }
-    means
+    (means, starts)
 }
 
 fn rows<'r>(

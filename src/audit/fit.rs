@@ -19,6 +19,12 @@ const PRIOR: f64 = 2.0;
 /// A change of the circuits is itself known to about this part: CTs of class 1 and starting currents.
 const PART: f64 = 0.015;
 
+/// A change counts from so many deviations of its noise on (`gather`).
+const NOISES: f64 = 6.0;
+
+/// What is noise to this part tells nothing any more.
+const BLURRED: f64 = 0.95;
+
 /// Coefficients with their uncertainty.
 #[derive(Clone, Debug)]
 pub struct Fit {
@@ -28,6 +34,9 @@ pub struct Fit {
     pub information: DMatrix<f64>,
     /// For each column: the weight of rows in which it moved, in whole rows.
     pub support: Vec<f64>,
+    /// For each column: the part of its changes that may be its meter's own noise. A regression comes out too
+    /// small by as much (errors in variables, common knowledge of statistics).
+    pub blur: Vec<f64>,
     /// Deviation of the rest in W.
     pub rest_w: f64,
 }
@@ -111,7 +120,17 @@ pub fn fit(rows: &Rows, prior: &DVector<f64>) -> Fit {
             moved.map(|n| full[n].min(1.0)).sum()
         })
         .collect();
-    Fit { mean, information, support, rest_w: scale }
+    let blur = (0..k).map(|c| blur(rows, &weights, c)).collect();
+    Fit { mean, information, support, blur, rest_w: scale }
+}
+
+/// The part of a column's squared changes that its noise explains. Twice the square of its deviation, since the
+/// smallest changes are left out of the rows: what is there of pure noise is the larger part of it.
+fn blur(rows: &Rows, weights: &[f64], column: usize) -> f64 {
+    let noise = 2.0 * (rows.floor[column] / NOISES).powi(2);
+    let moved = (0..rows.len()).map(|n| (weights[n], rows.row(n)[column])).filter(|(_, x)| *x != 0.0);
+    let (all, own) = moved.fold((0.0, 0.0), |(all, own), (w, x)| (all + w * x * x, own + w * noise));
+    if all > 0.0 { (own / all).min(BLURRED) } else { 0.0 }
 }
 
 fn dot(row: &[f64], b: &DVector<f64>) -> f64 {
@@ -161,21 +180,24 @@ pub fn combine(fits: &[(Fit, f64)]) -> Option<Fit> {
     let k = first.mean.len();
     let mut information = DMatrix::zeros(k, k);
     let mut weighted = DVector::zeros(k);
-    let mut support = vec![0.0; k];
+    let (mut support, mut blur) = (vec![0.0; k], vec![1.0_f64; k]);
     let mut rest_w = f64::INFINITY;
     for (fit, floor) in fits {
         let covariance = Cholesky::new(fit.information.clone())?.inverse();
-        let floored = covariance + DMatrix::identity(k, k) * (floor * floor);
+        // What is too small by a part of the truth is off by more than that part of itself.
+        let lost = |c: usize| floor * floor + (fit.blur[c] / (1.0 - fit.blur[c]) * fit.mean[c]).powi(2);
+        let floored = covariance + DMatrix::from_diagonal(&DVector::from_fn(k, |c, _| lost(c)));
         let trusted = Cholesky::new(floored)?.inverse();
         weighted += &trusted * &fit.mean;
         information += trusted;
         for (sum, own) in support.iter_mut().zip(&fit.support) {
             *sum += own;
         }
+        blur.iter_mut().zip(&fit.blur).for_each(|(least, own)| *least = least.min(*own));
         rest_w = rest_w.min(fit.rest_w);
     }
     let mean = Cholesky::new(information.clone())?.solve(&weighted);
-    Some(Fit { mean, information, support, rest_w })
+    Some(Fit { mean, information, support, blur, rest_w })
 }
 
 #[cfg(test)]
@@ -240,6 +262,7 @@ mod tests {
             mean: DVector::from_element(1, mean),
             information: DMatrix::from_element(1, 1, information),
             support: vec![1.0],
+            blur: vec![0.0],
             rest_w: 1.0,
         };
         let both = combine(&[(one(1.0, 100.0), 0.0), (one(2.0, 1e9), 0.1)]).unwrap();

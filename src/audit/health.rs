@@ -1,14 +1,13 @@
-//! Channels that are wrong by themselves: dead, stuck, saturated, too coarse; and books that come out below
-//! zero.
+//! Channels that are wrong by themselves: dead, stuck, saturated, too coarse.
 
 use super::claims::BusClaims;
-use super::estimate::{coarse, feed_change};
+use super::estimate::feed_change;
 use super::judge::Court;
 use super::mend;
 use super::picture::Picture;
 use super::report::{Finding, Kind};
 use super::stats::{NOTHING_W, Stats};
-use crate::site::{CircuitEntry, EndUse, Role};
+use crate::site::{CircuitEntry, EndUse};
 
 /// A channel is judged after so many seconds of readings.
 const LONG_S: f64 = 20.0 * 3600.0;
@@ -41,8 +40,6 @@ const NEAR_RATING: f32 = 0.06;
 const CUT_OFF: f64 = 1.04;
 /// Nominal leg to neutral.
 const VOLTS: f32 = 120.0;
-/// Source of the limit: IEC 61869-2, class 1: 3 % at 5 % of the rated current; both sides of the sum err.
-const CLASS_1: f64 = 0.03;
 
 /// What each mapped channel shows by itself.
 pub(super) fn of_channels(court: &Court<'_>, findings: &mut Vec<Finding>) {
@@ -232,80 +229,5 @@ fn finding(
         advice: advice.to_owned(),
         accepted: court.site.accepted(kind.as_str(), &about).map(|accept| accept.reason.clone()),
         about,
-    }
-}
-
-/// Buses whose circuits take more than flows in, for longer than meters can err.
-pub(super) fn of_books(court: &Court<'_>, findings: &mut Vec<Finding>) {
-    for claims in &court.buses {
-        let bus = &court.site.buses[claims.bus];
-        // What another finding explains is not said twice.
-        let explained = findings.iter().any(|finding| {
-            finding.about == bus.id
-                || claims.cts.iter().any(|ct| court.site.circuits[ct.place.circuit].id == finding.about)
-        });
-        if explained || claims.cts.is_empty() {
-            continue;
-        }
-        let (below, quarters, worst) = below_zero(court, claims);
-        if quarters >= 16 && below * 10 >= quarters {
-            findings.push(negative(court, claims, below, quarters, worst));
-        }
-    }
-}
-
-/// (quarter-hours below what meters can err, all of them, the lowest in W).
-fn below_zero(court: &Court<'_>, claims: &BusClaims) -> (usize, usize, f64) {
-    let stride = court.evidence.channels.max(1);
-    let levels = &court.evidence.levels;
-    let times = (900.0 / levels.period.as_seconds()).round().max(1.0) as usize;
-    let rows = coarse(levels, stride, times);
-    let (mut below, mut all, mut worst) = (0, 0, 0.0_f64);
-    for row in rows.chunks_exact(stride) {
-        let feed: f64 = claims.responses.iter().map(|response| feed_change(row, response)).sum();
-        let mut rest = feed;
-        let mut size = feed.abs();
-        for ct in claims.cts.iter().filter(|ct| ct.options[0].iter().any(|x| *x != 0.0)) {
-            let watts = f64::from(row[ct.channel]) * ct.factor * if ct.doubled { 2.0 } else { 1.0 };
-            rest -= watts;
-            size += watts.abs();
-        }
-        if rest.is_nan() {
-            continue;
-        }
-        all += 1;
-        if rest < -(CLASS_1 * size + 20.0) {
-            below += 1;
-        }
-        worst = worst.min(rest);
-    }
-    (below, all, worst)
-}
-
-fn negative(court: &Court<'_>, claims: &BusClaims, below: usize, all: usize, worst: f64) -> Finding {
-    let bus = &court.site.buses[claims.bus];
-    let own = court.site.feeds.iter().find(|feed| feed.bus == claims.bus && feed.span.contains(&court.at));
-    let feeder = court.site.circuits.iter().filter_map(|circuit| circuit.entry(court.at));
-    let feeder = feeder.into_iter().find(|entry| entry.role == Role::Feeder(claims.bus)).map(mend::line_of);
-    Finding {
-        kind: Kind::UntrackedNegative,
-        about: bus.id.clone(),
-        channels: Vec::new(),
-        what: format!("the circuits of \"{}\" take more than flows into it", bus.id),
-        evidence: format!(
-            "{below} of {all} quarter-hours lie below what two CTs of class 1 can err (3 % of all flows and 20 W); the \
-             lowest is {worst:.0} W"
-        ),
-        picture: Picture::default(),
-        confidence: 0.7,
-        certain: "`panelwright verify` of the circuits that are not yet proven".to_owned(),
-        line: own.map(|feed| feed.channels.0).or(feeder).unwrap_or(1),
-        edits: Vec::new(),
-        advice: "one of the circuits that the audit could not prove counts too much, or the feed too little"
-            .to_owned(),
-        accepted: court
-            .site
-            .accepted(Kind::UntrackedNegative.as_str(), &bus.id)
-            .map(|accept| accept.reason.clone()),
     }
 }

@@ -1,6 +1,6 @@
 //! From what the search found to findings in words, with the lines of the map to change.
 
-use super::alike::{is_feed, nests, twins};
+use super::alike::{nests, on_feed, twins};
 use super::claims::{BusClaims, Claim, claims, options};
 use super::estimate::{estimate, feed_change, of_bus};
 use super::gather::Evidence;
@@ -38,6 +38,8 @@ pub(super) struct Draft {
     pub(super) bus: Option<usize>,
     pub(super) edits: Vec<mend::Edit>,
     pub(super) confidence: f64,
+    /// A change of the feed that explains the data as well.
+    pub(super) or_feed: Option<Change>,
 }
 
 impl Draft {
@@ -52,6 +54,7 @@ impl Draft {
             bus: None,
             edits: Vec::new(),
             confidence: confidence(taken),
+            or_feed: taken.or_feed.clone(),
         }
     }
 }
@@ -117,6 +120,9 @@ impl<'a> Court<'a> {
                     let pv = self.entry(place.circuit).role == Role::Pv;
                     Draft::of(if pv { Kind::PvSign } else { Kind::Reversed }, place.circuit, place.ct, taken)
                 })),
+                Change::Gone(cts) => {
+                    drafts.extend(cts.iter().map(|ct| self.not_here(bus, &claims.cts[*ct], taken)));
+                }
                 Change::Swap(a, b) => drafts.push(self.swap(claims, *a, *b, taken)),
                 Change::Nested { cts, within } => {
                     let carrier = claims.cts[*within].place.circuit;
@@ -441,22 +447,5 @@ impl<'a> Court<'a> {
             return Picture { channel, feed: feed.collect() };
         }
         Picture::default()
-    }
-}
-
-/// Whether a circuit's CT is on the wire of a feed: it shows what the feed shows even when other circuits
-/// move. (Where nothing else moves, a circuit and its feed are the same by rights.)
-fn on_feed(evidence: &Evidence, claims: &BusClaims, ct: &Claim) -> bool {
-    let terms = claims.responses.iter().flat_map(|response| &response.terms);
-    let on_wire = terms.into_iter().any(|(channel, _)| is_feed(evidence, *channel, ct.channel));
-    on_wire && {
-        let others: Vec<usize> =
-            claims.cts.iter().filter(|o| o.place.circuit != ct.place.circuit).map(|o| o.channel).collect();
-        evidence.changes.iter().any(|changes| {
-            let rows = changes.rows.chunks_exact(evidence.channels.max(1));
-            let moved = |row: &[f32], channel: usize| row[channel].abs() > 2.0 * changes.floor_w[channel];
-            rows.filter(|row| others.iter().any(|other| moved(row, *other)) && moved(row, ct.channel)).count()
-                >= 5
-        })
     }
 }

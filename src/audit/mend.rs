@@ -3,6 +3,11 @@
 use crate::site::{CircuitEntry, Ct, FeedEntry, Leg, Role, Site};
 use crate::units::ONE;
 
+/// Ratios that a wrong CT type comes to most: ratings go in steps of two, and a CT may have two turns.
+const RATIOS: [f64; 5] = [1.0, 2.0, 0.5, 4.0, 0.25];
+/// How near an estimate is to one of them: what a CT of class 1 errs at small currents (IEC 61869-2).
+const WITHIN: f64 = 0.03;
+
 /// Replaces lines `first..=last` (1-based) of the map by `lines`; `last = first - 1` puts them before `first`.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Edit {
@@ -162,8 +167,12 @@ pub fn rescale(site: &Site, entry: &CircuitEntry, ct: usize, by: f64) -> (Vec<Ed
     let now = own.or(entry.written.scale_millionths).unwrap_or(ONE);
     let exact = now as f64 * by;
     // A CT that is within its class of 1 has no scale.
-    let new =
-        if (exact / ONE as f64 - 1.0).abs() < 0.03 { ONE } else { ((exact / 1000.0).round() as i64) * 1000 };
+    // Nor does it come out at 1.98 where its device takes it for one of half its rating.
+    let whole = |by: f64| (exact / (by * ONE as f64) - 1.0).abs() < WITHIN;
+    let new = match RATIOS.into_iter().find(|by| whole(*by)) {
+        Some(by) => (by * ONE as f64) as i64,
+        None => ((exact / 1000.0).round() as i64) * 1000,
+    };
     let value = new as f64 / ONE as f64;
     if own.is_some() || (entry.cts.len() > 1 && entry.written.scale.is_none()) {
         let new = (new != ONE).then_some(new);

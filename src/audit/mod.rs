@@ -12,6 +12,7 @@
 mod align;
 mod alike;
 mod block;
+mod books;
 mod claims;
 mod counters;
 mod estimate;
@@ -65,14 +66,13 @@ pub fn audit(site: &Site, evidence: &Evidence) -> Report {
     counters::of_counters(&court, &mut own);
     // A channel that is wrong by itself explains whatever else seems to be wrong with it.
     findings.retain(|finding| {
-        let shape = matches!(finding.kind, Kind::WrongScale | Kind::Unbalanced);
-        !own.iter().any(|cause: &Finding| cause.about == finding.about && shape)
+        !own.iter().any(|cause: &Finding| cause.about == finding.about && explains(cause.kind, finding.kind))
     });
     findings.extend(own);
     let mut labels = Vec::new();
     labels::swapped(&court, &findings, &mut labels);
     findings.extend(labels);
-    health::of_books(&court, &mut findings);
+    books::of_books(&court, &mut findings);
     let weight = |finding: &Finding| match finding.severity() {
         Severity::Error => 0,
         Severity::Warning => 1,
@@ -82,6 +82,16 @@ pub fn audit(site: &Site, evidence: &Evidence) -> Report {
         (weight(a), a.line).cmp(&(weight(b), b.line)).then(b.confidence.total_cmp(&a.confidence))
     });
     Report { site: site.id.clone(), span: Some(span), findings, proofs, silent }
+}
+
+/// Whether a channel that is wrong by itself looks like that to its feed.
+fn explains(cause: Kind, seen: Kind) -> bool {
+    match seen {
+        Kind::WrongScale | Kind::Unbalanced => true,
+        // A coarse channel steps where its load hardly does, and rests where it does.
+        Kind::NotOnBus | Kind::NotDoubled | Kind::DoubledWrongly | Kind::WrongLeg => cause == Kind::Coarse,
+        _ => false,
+    }
 }
 
 /// From when on the map that is in force at the end of a stretch holds: older readings follow another map.

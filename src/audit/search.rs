@@ -15,10 +15,14 @@ use super::fit::Fit;
 const SYSTEMATIC: f64 = 0.02;
 /// A change has to shorten the distance by this beyond its price.
 const ENOUGH: f64 = 20.0;
+/// Changes whose gains differ by less than this are as good as each other.
+const TIE: f64 = 4.0;
 /// Fewer rows in which a channel moved tell nothing of it.
 pub const MIN_SUPPORT: f64 = 3.0;
 /// The price of one CT that is turned round.
 const TURN: f64 = 6.0;
+/// The price of a CT, or of all of a circuit, that is no part of its bus.
+const GONE: f64 = 8.0;
 /// A circuit has one CT a leg: no more than these are tried turned round while its legs are settled.
 const MAX_TURNS: usize = 3;
 /// More changes than this on one bus are beyond what can be told apart.
@@ -38,6 +42,8 @@ pub enum Change {
     },
     /// All CTs of a circuit are turned round.
     Turn(Vec<usize>),
+    /// All CTs of a circuit are no part of this bus.
+    Gone(Vec<usize>),
     /// Two CTs are on each other's wires.
     Swap(usize, usize),
     /// These are no part of this bus, because CTs that measure their feeder (`within`) are.
@@ -55,6 +61,23 @@ pub enum Change {
     ScaleFeed(usize, f64),
 }
 
+impl Change {
+    /// Whether it is one of that CT.
+    fn touches(&self, ct: usize) -> bool {
+        match self {
+            Self::Ct { ct: other, .. } => *other == ct,
+            Self::Swap(a, b) => [*a, *b].contains(&ct),
+            Self::Turn(cts) | Self::Gone(cts) | Self::Nested { cts, .. } => cts.contains(&ct),
+            _ => false,
+        }
+    }
+
+    /// Whether it is one of the feed, not of a circuit.
+    pub fn is_of_feed(&self) -> bool {
+        matches!(self, Self::FlipFeed(_) | Self::SwapFeed(..) | Self::ScaleFeed(..))
+    }
+}
+
 /// A change with what it explains.
 #[derive(Clone, Debug)]
 pub struct Taken {
@@ -62,8 +85,10 @@ pub struct Taken {
     pub change: Change,
     /// How much closer it comes, net of its price.
     pub gain: f64,
-    /// How much closer the next best change of the same CT came.
+    /// How much closer the next best change of the same CT, or of the feed, came.
     pub runner_up: f64,
+    /// A change of the feed comes as close, for its price: with few circuits the data cannot tell them apart.
+    pub or_feed: Option<Change>,
 }
 
 /// Which way a CT's coefficients are known.
@@ -119,7 +144,7 @@ pub fn search(claims: &BusClaims, fits: &[Fit], nests: &[(Vec<usize>, usize)]) -
     while changes.len() < MAX_CHANGES {
         let Some(best) = search.best(&changes) else { break };
         search.apply(&best.change);
-        if matches!(best.change, Change::FlipFeed(_) | Change::SwapFeed(..) | Change::ScaleFeed(..)) {
+        if best.change.is_of_feed() {
             search.choose_options();
         }
         changes.push(best);
@@ -218,18 +243,10 @@ impl Search<'_> {
         let mut offer = |change: Change, distance: f64, price: f64| {
             let gain = here - distance - price;
             if gain > ENOUGH && best.as_ref().is_none_or(|best| gain > best.gain) {
-                best = Some(Taken { change, gain, runner_up: 0.0 });
+                best = Some(Taken { change, gain, runner_up: 0.0, or_feed: None });
             }
         };
-        let touched = |ct: usize| {
-            before.iter().any(|taken| match &taken.change {
-                Change::Ct { ct: other, .. } => *other == ct,
-                Change::Swap(a, b) => [*a, *b].contains(&ct),
-                Change::Turn(cts) => cts.contains(&ct),
-                Change::Nested { cts, .. } => cts.contains(&ct),
-                _ => false,
-            })
-        };
+        let touched = |ct: usize| before.iter().any(|taken| taken.change.touches(ct));
         for ct in 0..self.now.len() {
             if touched(ct) || self.support[ct] < MIN_SUPPORT {
                 continue;
@@ -251,7 +268,11 @@ impl Search<'_> {
             if cts.len() > 1 && !cts.iter().any(|ct| touched(*ct) || self.support[*ct] < MIN_SUPPORT) {
                 let mut of = self.now.clone();
                 cts.iter().for_each(|ct| of[*ct].iter_mut().for_each(|x| *x = -*x));
-                offer(Change::Turn(cts), self.distance(&of, &self.mean), TURN);
+                offer(Change::Turn(cts.clone()), self.distance(&of, &self.mean), TURN);
+                // CTs that move alike are on the bus or off it together: of one alone the data says only what it
+                // is beside the other.
+                cts.iter().for_each(|ct| of[*ct] = vec![0.0; self.responses()]);
+                offer(Change::Gone(cts), self.distance(&of, &self.mean), GONE);
             }
         }
         for (cts, within) in self.nests {
@@ -266,10 +287,20 @@ impl Search<'_> {
             offer(Change::Nested { cts: cts.clone(), within: *within }, distance, 5.0);
         }
         self.offer_feeds(before, &mut offer);
-        if let Some(best) = &mut best {
-            best.runner_up = self.runner_up(&best.change, here);
+        let mut best = best?;
+        best.runner_up = self.runner_up(&best.change, here);
+        if !best.change.is_of_feed() {
+            let mut rival = (best.gain - TIE, None);
+            self.offer_feeds(before, &mut |change, distance, price| {
+                let gain = here - distance - price;
+                best.runner_up = best.runner_up.max(gain);
+                if gain > rival.0 {
+                    rival = (gain, Some(change));
+                }
+            });
+            best.or_feed = rival.1;
         }
-        best
+        Some(best)
     }
 
     fn offer_feeds(&self, before: &[Taken], offer: &mut impl FnMut(Change, f64, f64)) {
@@ -358,7 +389,7 @@ impl Search<'_> {
             (0..r).map(|leg| if legs.contains(&leg) { by } else { 0.0 }).collect()
         };
         push(now.iter().map(|x| -x).collect(), TURN, false);
-        push(vec![0.0; r], 8.0, false);
+        push(vec![0.0; r], GONE, false);
         for leg in 0..r {
             for sign in [1.0, -1.0] {
                 let more = if sign < 0.0 { 7.0 } else { 0.0 };
@@ -425,7 +456,7 @@ impl Search<'_> {
         let cts: Vec<usize> = match change {
             Change::Ct { ct, .. } => vec![*ct],
             Change::Swap(a, b) => vec![*a, *b],
-            Change::Turn(cts) | Change::Nested { cts, .. } => cts.clone(),
+            Change::Turn(cts) | Change::Gone(cts) | Change::Nested { cts, .. } => cts.clone(),
             _ => Vec::new(),
         };
         let mut best = 0.0_f64;
@@ -450,7 +481,7 @@ impl Search<'_> {
             Change::Turn(cts) => {
                 cts.iter().for_each(|ct| self.now[*ct].iter_mut().for_each(|x| *x = -*x));
             }
-            Change::Nested { cts, .. } => {
+            Change::Gone(cts) | Change::Nested { cts, .. } => {
                 for ct in cts {
                     self.now[*ct] = vec![0.0; self.responses()];
                 }

@@ -28,7 +28,7 @@ pub(super) fn finding(court: &Court<'_>, claims: &BusClaims, verdict: &Verdict, 
         kind: draft.kind,
         about: id.clone(),
         what,
-        evidence: index.map(|index| figures(claims, verdict, index)).unwrap_or_default(),
+        evidence: index.map(|index| figures(claims, verdict, index)).unwrap_or_default() + rival(draft),
         channels,
         picture,
         confidence: draft.confidence,
@@ -63,6 +63,16 @@ fn figures(claims: &BusClaims, verdict: &Verdict, ct: usize) -> String {
     });
     let parts: Vec<String> = parts.collect();
     format!("for each watt of the CT the feed moved by: {}; {:.0} changes", parts.join(", "), known.support)
+}
+
+/// What explains it as well, on a panel with few circuits.
+fn rival(draft: &Draft) -> &'static str {
+    match draft.or_feed {
+        Some(Change::SwapFeed(..)) => "; the feed's CTs on each other's legs would explain it as well",
+        Some(Change::FlipFeed(_)) => "; a CT of the feed that is turned round would explain it as well",
+        Some(Change::ScaleFeed(..)) => "; a CT of the feed of another scale would explain it as well",
+        _ => "",
+    }
 }
 
 fn certain(kind: Kind, id: &str) -> String {

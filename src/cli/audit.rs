@@ -47,8 +47,9 @@ fn answer(common: &Common, args: &Args) -> Result<(String, Exit), Refusal> {
     let site = house.site();
     let range = (args.from.as_deref(), args.to.as_deref());
     let mut source = house.reader()?.source(house.index);
-    let (zone, report) = read(site, range, Clock::wall().now(), &mut source).map_err(Refusal::of_question)?;
-    let body = body(&zone, &report);
+    let now = Clock::wall().now();
+    let (zone, report) = read(site, range, now, &mut source).map_err(Refusal::of_question)?;
+    let body = body(&zone, &report, now);
     let exit = if report.open().next().is_some() { Exit::Short } else { Exit::Fine };
     let text = match args.format {
         Format::Table => Ok(page(&body, &file(&house.settings.sites, &site.id))),

@@ -13,18 +13,22 @@ pub mod charging;
 mod day;
 mod devices;
 pub mod faults;
+mod gathered;
 pub mod homes;
 mod lay;
 mod ledger;
 mod loads;
 mod sky;
+mod switches;
 #[cfg(test)]
 mod tests;
 mod wiring;
 
 pub use devices::{Devices, Message};
+pub use gathered::evidence;
 pub use lay::{Laid, lay_in, lay_in_of};
 pub use ledger::Ledger;
+pub use switches::{Switch, switchable};
 
 use anyhow::{Context, Result};
 use jiff::tz::TimeZone;
@@ -35,6 +39,7 @@ use chance::{bell, mix};
 use day::Day;
 use faults::{Fault, Tampering};
 use loads::{Draws, House};
+use switches::Switches;
 use wiring::{Powers, Wiring};
 
 /// The map of the demo's site, as it stands in the repository's `config/sites/heron-lane.toml`.
@@ -84,6 +89,7 @@ pub struct Simulation {
     next: i64,
     wiring: Wiring,
     tampering: Tampering,
+    switches: Switches,
     draws: Draws,
     powers: Powers,
     exact: Vec<f64>,
@@ -106,6 +112,7 @@ impl Simulation {
             next: 0,
             wiring: Wiring::of(site, Stamp::from_seconds(0))?,
             tampering: Tampering::default(),
+            switches: Switches::default(),
             draws: Draws::default(),
             powers: Powers { circuits: vec![[0.0; 3]; circuits], buses: vec![[0.0; 3]; buses] },
             exact: vec![0.0; site.channels.len()],
@@ -134,6 +141,11 @@ impl Simulation {
     /// The map by which the house is wired.
     pub fn site(&self) -> &Site {
         &self.site
+    }
+
+    /// Switches the load of a circuit by hand, from the next second on; false if it has no load.
+    pub fn switch(&mut self, circuit: &str, to: Switch) -> bool {
+        self.switches.set(circuit, to)
     }
 
     /// The second that starts at `at`. Asking for seconds in order is fast; going back, or over to
@@ -175,7 +187,10 @@ impl Simulation {
 
     fn step(&mut self) {
         if let Some((day, house)) = &mut self.today {
-            house.step(&day.moment(self.next), &mut self.draws);
+            let now = day.moment(self.next);
+            house.step(&now, &mut self.draws);
+            self.switches.on_loads(&mut self.draws);
+            self.tampering.on_loads(now.clock, &mut self.draws);
             self.next += 1;
         }
     }

@@ -90,7 +90,7 @@ impl Wiring {
         let (mut branches, mut clamps) = (Vec::new(), Vec::new());
         for (circuit, named) in site.circuits.iter().enumerate() {
             let Some(entry) = named.entry(at) else { continue };
-            let kind = Kind::ALL.iter().find(|(_, id)| *id == named.id).map(|(kind, _)| *kind);
+            let kind = Kind::named(&named.id);
             let measured = !entry.terms.is_empty();
             if let Role::Feeder(bus) = entry.role {
                 above[bus].1 = Some(circuit);

@@ -164,6 +164,8 @@ pub(super) async fn rank(
         ("site" = String, Path,),
         ("from" = Option<String>, Query, description = "As for history; a day before the end if it is not given"),
         ("to" = Option<String>, Query, description = "Likewise; not included"),
+        ("fresh" = Option<bool>, Query, description = "true: looks now. Without it, and without a range, what the \
+            daemon found when it last looked, at most an hour ago; `made` says when"),
     ),
     responses(
         (status = 200, body = AuditBody),
@@ -177,8 +179,16 @@ pub(super) async fn audit(
     Query(given): Query<Vec<(String, String)>>,
 ) -> Result<Response, Refusal> {
     let site = shared.site(&id).ok_or_else(|| Refusal::no_such_site(&id))?;
-    let [from, to] = parameters("audit", ["from", "to"], given)?;
-    ask(&shared, HistoryQuery { from, to, ..HistoryQuery::new(site, View::Audit) }).await
+    let [from, to, fresh] = parameters("audit", ["from", "to", "fresh"], given)?;
+    let view = match fresh.as_deref() {
+        None | Some("false") => View::Audit,
+        Some("true") => View::AuditAnew,
+        Some(other) => {
+            let error = format!("fresh: {other:?} is neither true nor false");
+            return Err(Refusal::new(StatusCode::BAD_REQUEST, error, "fresh=true looks anew"));
+        }
+    };
+    ask(&shared, HistoryQuery { from, to, ..HistoryQuery::new(site, view) }).await
 }
 
 async fn ask(shared: &Shared, query: HistoryQuery) -> Result<Response, Refusal> {

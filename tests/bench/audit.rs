@@ -3,25 +3,33 @@
 //! `cargo bench --bench audit` prints the tables of docs/audit.md; `-- --homes 20` is a short one. Every home
 //! is a function of its number, so a miss can be looked at again: `-- --home 17 --fault NotDoubled`.
 //! `-- --period 60` or `--period 1` is one kind of data alone, `--single` leaves the pairs out, `--clean 5`
-//! looks at that many weeks of every home without a fault and at nothing else.
+//! looks at that many weeks of every home without a fault and at nothing else, `--clean 0` at a day of each. `--jobs 1`
+//! takes one thread. `--demo` looks for every fault of the demo on twelve days of a year, and prints nothing else.
+//! The table is printed after every twenty homes, so that a run which is cut off has told something.
 #![allow(
     clippy::print_stdout,
     clippy::cast_precision_loss,
     reason = "a program that prints a table of counts"
 )]
 
+#[path = "audit/demo.rs"]
+mod demo;
 #[path = "audit/fair.rs"]
 mod fair;
 #[path = "audit/table.rs"]
 mod table;
 
-use panelwright::audit::{Evidence, Kind, Report, State, apply, audit};
+use std::sync::atomic::{AtomicU64, Ordering};
+
+use panelwright::audit::{Block, Evidence, Kind, Report, State, apply, audit};
 use panelwright::sim::homes::{Fault, Home, Injected};
 use panelwright::site::{Site, parse};
 use table::Table;
 
 /// A circuit that changes less often is not counted: nothing can be told of it.
 const EVENTS: usize = 5;
+/// Homes between two printings of the table.
+const BATCH: u64 = 20;
 /// Pairs of faults in a home.
 const PAIRS: u64 = 6;
 
@@ -33,6 +41,8 @@ struct Options {
     verbose: bool,
     pairs: bool,
     clean_weeks: Option<i64>,
+    demo: bool,
+    jobs: usize,
 }
 
 /// Data of one kind: a reading every so many seconds, for so many hours.
@@ -46,30 +56,73 @@ pub struct Data {
 
 fn main() {
     let options = options();
+    if options.demo {
+        demo::print(options.only.as_deref(), options.verbose);
+        return;
+    }
     for period_s in &options.period_s {
-        let mut data = Data { period_s: *period_s, hours: if *period_s < 30 { 24 } else { 7 * 24 } };
+        let data = Data { period_s: *period_s, hours: if *period_s < 30 { 24 } else { 7 * 24 } };
         let mut table = Table::new(data);
-        for seed in options.first..options.first + options.homes {
-            let home = Home::new(seed, 4 + (seed * 7 % 37) as usize);
-            let truth = site(&home, data);
-            if let Some(weeks) = options.clean_weeks {
-                data.hours = weeks * 168;
-                table.clean(seed, &audit(&truth, &gather(&home, data)), data);
-                continue;
+        let end = options.first + options.homes;
+        let mut first = options.first;
+        while first < end {
+            let last = (first + BATCH).min(end);
+            let next = AtomicU64::new(first);
+            let parts: Vec<Table> = std::thread::scope(|scope| {
+                let work = || {
+                    let mut part = Table::new(data);
+                    loop {
+                        let seed = next.fetch_add(1, Ordering::Relaxed);
+                        if seed >= last {
+                            return part;
+                        }
+                        home(seed, &options, data, &mut part);
+                    }
+                };
+                let threads: Vec<_> = (0..options.jobs).map(|_| scope.spawn(work)).collect();
+                threads.into_iter().map(|thread| thread.join().expect("no home panics")).collect()
+            });
+            parts.into_iter().for_each(|part| table.merge(part));
+            first = last;
+            // A long run that is cut off has told something all the same.
+            if first < end {
+                println!("\nso far:");
+                table.print(options.verbose);
             }
-            let evidence = gather(&home, data);
-            table.clean(seed, &audit(&truth, &evidence), data);
-            let bench =
-                Bench { home: &home, evidence: &evidence, truth: &truth, data, verbose: options.verbose };
-            bench.all(seed, &options, &mut table);
         }
         table.print(options.verbose);
     }
 }
 
+/// One home: clean, and with every fault.
+fn home(seed: u64, options: &Options, data: Data, table: &mut Table) {
+    let home = Home::new(seed, 4 + (seed * 7 % 37) as usize);
+    let truth = site(&home, data);
+    if let Some(weeks) = options.clean_weeks {
+        let data = Data { hours: if weeks == 0 { 24 } else { weeks * 168 }, ..data };
+        table.clean(seed, &audit(&truth, &gather(&home, data)), data);
+        return;
+    }
+    let mut blocks = Vec::new();
+    home.readings(data.period_s, data.hours, |block| blocks.push(block));
+    let evidence = taken(&home, &blocks);
+    table.clean(seed, &audit(&truth, &evidence), data);
+    let bench = Bench {
+        home: &home,
+        blocks: &blocks,
+        evidence: &evidence,
+        truth: &truth,
+        data,
+        verbose: options.verbose,
+    };
+    bench.all(seed, options, table);
+}
+
 /// A home whose faults are looked for.
 struct Bench<'a> {
     home: &'a Home,
+    /// Its readings without a fault.
+    blocks: &'a [Block],
     evidence: &'a Evidence,
     truth: &'a Site,
     data: Data,
@@ -112,6 +165,9 @@ impl Bench<'_> {
         let again;
         let evidence = if faults.iter().all(|fault| fault.is_of_map()) {
             self.evidence
+        } else if faults.iter().all(|fault| fault.is_of_map() || fault.is_of_meter()) {
+            again = taken(&faulty, self.blocks);
+            &again
         } else {
             again = gather(&faulty, self.data);
             &again
@@ -124,8 +180,7 @@ impl Bench<'_> {
         };
         let report = audit(&site, evidence);
         for done in &injected {
-            let undecided =
-                fair::undecidable(&faulty, done, (self.evidence, evidence), &site, self.data.period_s);
+            let undecided = fair::undecidable(&faulty, done, (self.evidence, evidence), &site, self.data);
             self.judge(done, faults.len() > 1, chance, &site, &text, &report, undecided, table);
         }
     }
@@ -212,7 +267,7 @@ impl Bench<'_> {
 }
 
 /// What a map says of each circuit, apart from how it is written.
-fn says(site: &Site) -> Vec<String> {
+pub fn says(site: &Site) -> Vec<String> {
     let mut all: Vec<String> = site
         .circuits
         .iter()
@@ -246,6 +301,17 @@ fn gather(home: &Home, data: Data) -> Evidence {
     evidence
 }
 
+/// The evidence of readings, with what a home's faults do to its meters.
+fn taken(home: &Home, blocks: &[Block]) -> Evidence {
+    let mut evidence = Evidence::new(home.plan.channels.len());
+    for block in blocks {
+        let mut block = block.clone();
+        home.spoil(&mut block);
+        evidence.take(&[block]);
+    }
+    evidence
+}
+
 fn options() -> Options {
     let mut options = Options {
         homes: 200,
@@ -255,6 +321,8 @@ fn options() -> Options {
         verbose: false,
         pairs: true,
         clean_weeks: None,
+        demo: false,
+        jobs: std::thread::available_parallelism().map_or(1, usize::from),
     };
     let mut arguments = std::env::args().skip(1);
     while let Some(argument) = arguments.next() {
@@ -266,6 +334,8 @@ fn options() -> Options {
             "--period" => options.period_s = number().map(|p| vec![p as i64]).unwrap_or_default(),
             "--clean" => options.clean_weeks = number().map(|weeks| weeks as i64),
             "--fault" => options.only = arguments.next(),
+            "--jobs" => options.jobs = number().unwrap_or(1).max(1) as usize,
+            "--demo" => options.demo = true,
             "--single" => options.pairs = false,
             "--verbose" => options.verbose = true,
             _ => {}

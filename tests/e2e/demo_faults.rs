@@ -138,6 +138,38 @@ fn all_of_them_are_named() {
     assert!(String::from_utf8_lossy(&output.stderr).contains("mains-swapped"), "{output:?}");
 }
 
+/// The findings of a body, by kind and what they are about, line, and text.
+fn told(body: &Value) -> Vec<(String, u64, String)> {
+    let findings = body["findings"].as_array().expect("findings").iter();
+    let text = |finding: &Value, key: &str| finding[key].as_str().expect("text").to_owned();
+    findings.map(|f| (text(f, "id"), f["line"].as_u64().expect("a line"), text(f, "what"))).collect()
+}
+
+/// What the API gives, and whether the page shows just that, with the lines to change.
+fn shown(page: &str) -> (Vec<(String, u64, String)>, bool) {
+    let site = format!("{page}api/sites/heron-lane/audit");
+    let body = get(&site).expect("an answer").json();
+    // It is what the daemon found when it last looked; asked to, it looks again (at an hour, which is quick).
+    assert_eq!(get(&site).expect("an answer").json(), body);
+    let from = jiff::Timestamp::now() - jiff::SignedDuration::from_hours(1);
+    let anew = get(&format!("{site}?fresh=true&from={from}")).expect("an answer").json();
+    assert!(anew["findings"].is_array(), "{anew:#}");
+    assert!(body["made"].as_str() < anew["made"].as_str(), "{} {}", body["made"], anew["made"]);
+    let html = get(&format!("{page}sites/heron-lane/findings?look=day")).expect("a page").body;
+    let findings = told(&body);
+    let articles = html.matches("<article class=\"finding").count();
+    assert_eq!(articles, findings.len(), "{html}");
+    for (finding, (_, _, what)) in body["findings"].as_array().into_iter().flatten().zip(&findings) {
+        assert!(html.contains(&format!("<h3>{}</h3>", what.replace('"', "&quot;"))), "{what}: {html}");
+        for edit in finding["edits"].as_array().into_iter().flatten() {
+            assert!(html.contains(&format!("Line {}", edit["first"])), "{edit}: {html}");
+            let text = edit["lines"][0].as_str().expect("a line");
+            assert!(html.contains(&text.replace('"', "&quot;")), "{text}: {html}");
+        }
+    }
+    (findings, articles > 0)
+}
+
 #[test]
 fn a_running_daemon_finds_it_and_forgets_it_once_the_map_is_mended() {
     let place = Place::new();
@@ -162,6 +194,7 @@ fn a_running_daemon_finds_it_and_forgets_it_once_the_map_is_mended() {
     let said = poll(PATIENCE, || heard.latest("panelwright/heron-lane/findings")).expect("it is published");
     let said = said.json();
     let found = finding(&said, "not-doubled:water-heater");
+    assert_eq!(shown(&page), (told(&said), true), "{said:#}");
     // First it is accepted, with a reason: it stays and is no reproach any more.
     let right = std::fs::read_to_string(place.map()).expect("a map");
     let accept = "\n[[accept]]\nfinding = \"not-doubled\"\ncircuit = \"water-heater\"\nreason = \"known\"\n";
@@ -184,6 +217,7 @@ fn a_running_daemon_finds_it_and_forgets_it_once_the_map_is_mended() {
         poll(PATIENCE, || body().filter(|body| body["findings"].as_array().is_some_and(Vec::is_empty)));
     assert!(gone.is_some(), "it stays: {:?}", body());
     assert!(part().is_some_and(|part| part["ok"] == true));
+    assert_eq!(shown(&page), (Vec::new(), false));
     demo.signal(Signal::TERM);
     let status = demo.wait(PATIENCE);
     // What was measured before the map was mended is right as well.

@@ -19,6 +19,7 @@ mod counters;
 mod day_lengths;
 mod demo;
 mod demo_faults;
+mod demo_load_step;
 mod deploy;
 mod documents;
 mod harness;

@@ -8,16 +8,19 @@ use std::time::Duration;
 use anyhow::{Context, Result, bail};
 use rumqttc::v5::mqttbytes::QoS;
 use rumqttc::v5::{AsyncClient, Event, EventLoop, Incoming, MqttOptions};
-use tokio::sync::watch;
+use tokio::sync::{mpsc, watch};
 use tokio::task::JoinHandle;
 
+use super::{screen, switch};
 use crate::clock::Clock;
-use crate::sim::{Devices, Ledger, Simulation};
+use crate::sim::{Devices, Ledger, Simulation, Switch};
 use crate::site::Site;
 use crate::units::{Span, Stamp};
 
 /// Messages that may wait for the connection: some seconds of the house at the highest speed.
 const QUEUE: usize = 20_000;
+/// Switchings that may wait for the next second: more than anybody does by hand in one.
+const SWITCHINGS: usize = 32;
 /// How long the broker may take to acknowledge the last messages.
 const ACKNOWLEDGED_WITHIN: Duration = Duration::from_secs(10);
 
@@ -68,9 +71,11 @@ impl Meters {
         options.set_keep_alive(Duration::from_secs(30));
         let (client, events) = AsyncClient::new(options, QUEUE);
         let (acknowledged, acks) = watch::channel(Ok(0));
-        tokio::spawn(poll(events, acknowledged));
+        let (switched, switchings) = mpsc::channel(SWITCHINGS);
+        client.subscribe(switch::FILTER, QoS::AtLeastOnce).await?;
+        tokio::spawn(poll(events, acknowledged, switched));
         let (stop, stopped) = watch::channel(false);
-        let run = Run { simulation, devices, clock, period, client, acks, stopped };
+        let run = Run { simulation, devices, clock, period, client, acks, switchings, stopped };
         Ok(Self { stop, task: tokio::spawn(run.send(start, counted)) })
     }
 
@@ -105,6 +110,8 @@ struct Run {
     client: AsyncClient,
     /// Messages acknowledged, or why the connection ended.
     acks: watch::Receiver<Result<u64, String>>,
+    /// What somebody switched by hand: circuit and state.
+    switchings: mpsc::Receiver<(String, Switch)>,
     stopped: watch::Receiver<bool>,
 }
 
@@ -119,6 +126,10 @@ impl Run {
             caught_up |= late <= self.period;
             if caught_up {
                 behind = behind.max(late);
+            }
+            while let Ok((circuit, to)) = self.switchings.try_recv() {
+                let known = self.simulation.switch(&circuit, to);
+                screen::switched(&circuit, known.then_some(to));
             }
             let second = self.simulation.second(at)?;
             if at >= counted {
@@ -157,13 +168,23 @@ impl Run {
 
 /// Drives the connection and counts acknowledgements until it ends. The broker is in this process:
 /// a connection that breaks will not come back.
-async fn poll(mut events: EventLoop, acknowledged: watch::Sender<Result<u64, String>>) {
+async fn poll(
+    mut events: EventLoop,
+    acknowledged: watch::Sender<Result<u64, String>>,
+    switched: mpsc::Sender<(String, Switch)>,
+) {
     let mut count = 0;
     loop {
         match events.poll().await {
             Ok(Event::Incoming(Incoming::PubAck(_))) => {
                 count += 1;
                 drop(acknowledged.send_replace(Ok(count)));
+            }
+            Ok(Event::Incoming(Incoming::Publish(message))) => {
+                if let Some(switching) = switch::read(&message.topic, &message.payload) {
+                    // More than fit are switched faster than the house lives.
+                    drop(switched.try_send(switching));
+                }
             }
             Ok(Event::Outgoing(rumqttc::Outgoing::Disconnect)) => return,
             Ok(_) => {}

@@ -5,6 +5,7 @@ mod meters;
 mod place;
 mod screen;
 mod summary;
+mod switch;
 
 use std::net::{Ipv4Addr, SocketAddr};
 use std::path::PathBuf;
@@ -47,8 +48,12 @@ const POLL: Duration = Duration::from_millis(20);
   panelwright demo --for 20s
   panelwright demo --days 7 --speed 60 --data ./demo
   panelwright demo --fault reversed --days 2 --data ./demo
-  panelwright demo --fault list")]
+  panelwright demo --fault list
+  panelwright demo switch water-heater on --settings ./demo/panelwright.toml")]
+#[command(args_conflicts_with_subcommands = true)]
 pub(super) struct Args {
+    #[command(subcommand)]
+    then: Option<Then>,
     /// Port of the API on loopback; 0 takes a free one [default: 8433, or a free one if it is taken]
     #[arg(long, value_name = "PORT")]
     port: Option<u16>,
@@ -73,6 +78,12 @@ pub(super) struct Args {
     fault: Option<String>,
 }
 
+/// What can be done to a demo that runs.
+#[derive(Debug, clap::Subcommand)]
+enum Then {
+    Switch(switch::Args),
+}
+
 fn fault_parser() -> clap::builder::PossibleValuesParser {
     faults::FAULTS.iter().map(|fault| fault.name).chain(["list"]).collect::<Vec<_>>().into()
 }
@@ -91,7 +102,10 @@ fn parse_duration(text: &str) -> Result<Duration, String> {
 }
 
 /// Runs it.
-pub(super) fn run(_common: &Common, args: &Args) -> Result<Exit> {
+pub(super) fn run(common: &Common, args: &Args) -> Result<Exit> {
+    if let Some(Then::Switch(args)) = &args.then {
+        return switch::run(common, args);
+    }
     if args.fault.as_deref() == Some("list") {
         screen::faults();
         return Ok(Exit::Fine);
@@ -109,7 +123,7 @@ async fn demo(args: &Args) -> Result<Exit> {
     let broker = Broker::start(SocketAddr::from((Ipv4Addr::LOCALHOST, 0))).await?;
     let fault = args.fault.as_deref().and_then(Fault::named);
     let map = fault.map_or_else(|| Ok(sim::HERON_LANE.to_owned()), Fault::map)?;
-    let place = Place::prepare(args.data.as_deref(), &map, broker.address(), api_port(args.port).await)?;
+    let place = Place::prepare(args.data.as_deref(), &map, broker.address(), api_port(args.port).await?)?;
     let site = Arc::new(place.site()?);
     let mut screen = Screen::new();
     screen.welcome(&site, args.seed);
@@ -173,16 +187,18 @@ impl Args {
     }
 }
 
-/// The port to use: the one asked for, else the usual one if nobody has it, else any.
-async fn api_port(asked: Option<u16>) -> u16 {
+/// The port to use: the one asked for, else the usual one if nobody has it, else any. The settings name it, so that
+/// other commands find the API there.
+async fn api_port(asked: Option<u16>) -> Result<u16> {
     const USUAL: u16 = 8433;
-    match asked {
-        Some(port) => port,
-        None => match tokio::net::TcpListener::bind((Ipv4Addr::LOCALHOST, USUAL)).await {
-            Ok(_) => USUAL,
-            Err(_) => 0,
-        },
+    let free = async |port: u16| tokio::net::TcpListener::bind((Ipv4Addr::LOCALHOST, port)).await;
+    if let Some(port) = asked.filter(|port| *port != 0) {
+        return Ok(port);
     }
+    if asked.is_none() && free(USUAL).await.is_ok() {
+        return Ok(USUAL);
+    }
+    Ok(free(0).await.context("there is no free port on loopback")?.local_addr()?.port())
 }
 
 /// At speed 1 the system's clock; else one that starts now, or where history ends.

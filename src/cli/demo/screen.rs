@@ -9,8 +9,8 @@ use anyhow::{Result, anyhow};
 use super::place::Place;
 use crate::cli::now::client::{Client, Failure, Key};
 use crate::cli::table::{Style, live_line, live_table};
-use crate::sim::Laid;
 use crate::sim::faults::{FAULTS, Fault};
+use crate::sim::{Laid, Switch};
 use crate::site::Site;
 use crate::web::{Now, SiteInfo};
 
@@ -78,7 +78,12 @@ impl Screen {
         say(&format!("  in       {}", topics.join("   ")));
         say(&format!("  out      panelwright/{}/now", site.id));
         say(&format!("  map      {}", place.map_file().display()));
-        say(&format!("  command  panelwright now --settings {}", place.settings_file().display()));
+        let settings = place.settings_file();
+        let settings = settings.display();
+        say(&format!("  command  panelwright now --settings {settings}"));
+        say(&format!(
+            "  a load   panelwright demo switch water-heater on --settings {settings}   (on, off, auto)"
+        ));
         say(&format!("\nCtrl-C ends it{fast}.\n"));
     }
 
@@ -130,6 +135,14 @@ impl Screen {
             let settings = place.settings_file();
             say(&format!("Look into its history: panelwright history --settings {}", settings.display()));
         }
+    }
+}
+
+/// That a load was switched by hand; `None` if there is no such load.
+pub(super) fn switched(circuit: &str, to: Option<Switch>) {
+    match to {
+        Some(to) => say(&format!("By hand: {circuit} {}.", to.as_str())),
+        None => say(&format!("By hand: there is no load on a circuit \"{circuit}\".")),
     }
 }
 

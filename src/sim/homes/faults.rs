@@ -80,6 +80,11 @@ impl Fault {
         }
     }
 
+    /// Whether only a meter is wrong, so that it changes what sound readings were.
+    pub fn is_of_meter(self) -> bool {
+        matches!(self, Self::Dead | Self::Stuck | Self::Saturated | Self::Coarse)
+    }
+
     /// Whether only the map is wrong, so that the same readings serve for it.
     pub fn is_of_map(self) -> bool {
         !matches!(

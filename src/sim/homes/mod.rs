@@ -121,7 +121,7 @@ impl Home {
                         self.read(channel, sum / count, first, count * step as f64);
                 }
             }
-            self.tamper(&mut block);
+            self.spoil(&mut block);
             each(block);
         }
     }
@@ -180,7 +180,8 @@ impl Home {
         (0..2000).all(|sample| self.read(0, 0.0, START_S + sample * period_s, seconds) == 0.0)
     }
 
-    fn tamper(&self, block: &mut Block) {
+    /// What faults of its meters do to readings that were sound.
+    pub fn spoil(&self, block: &mut Block) {
         for (channel, tamper) in &self.tampered {
             tamper.apply(block.start, block.period, &mut block.columns[*channel]);
         }

@@ -39,6 +39,34 @@ impl Draw {
         Self { first: watts, ..Self::default() }
     }
 
+    /// Switched on by hand: what the load of a circuit draws while it runs, all of it at once.
+    pub(super) fn rated(kind: Kind) -> Self {
+        match kind {
+            Kind::HeatPump => Self::two_pole(2_400.0),
+            Kind::AuxiliaryHeat => Self::two_pole(4_800.0),
+            Kind::WaterHeater => Self::two_pole(4_500.0),
+            Kind::WellPump => Self::two_pole(1_040.0),
+            Kind::Range => Self { between: 2_600.0, first: 42.0, second: 0.0 },
+            Kind::Dryer => Self { between: 5_100.0, first: 285.0, second: 0.0 },
+            Kind::Car => Self::two_pole(7_200.0),
+            Kind::Solar => Self::two_pole(-3_000.0),
+            Kind::WorkshopHeater => Self::two_pole(3_600.0),
+            Kind::Dehumidifier => Self::one_pole(485.0),
+            Kind::Refrigerator => Self::one_pole(196.0),
+            Kind::KitchenPlugs => Self::one_pole(1_480.0),
+            Kind::LivingPlugs => Self::one_pole(1_050.0),
+            Kind::Lighting => Self::one_pole(240.0),
+            Kind::Ventilation => Self::one_pole(164.0),
+            Kind::Dishwasher => Self::one_pole(1_150.0),
+            Kind::Washer => Self::one_pole(340.0),
+            Kind::BathroomPlugs => Self::one_pole(1_380.0),
+            Kind::OutdoorPlugs => Self::one_pole(420.0),
+            Kind::BarnLights => Self::one_pole(210.0),
+            Kind::BarnFreezer => Self::one_pole(118.0),
+            Kind::BarnDoor => Self::one_pole(540.0),
+        }
+    }
+
     /// Altogether.
     pub(super) fn total(&self) -> f64 {
         self.between + self.first + self.second
@@ -54,6 +82,11 @@ macro_rules! kinds {
         impl Kind {
             /// All of them.
             pub(super) const ALL: &[(Self, &'static str)] = &[$((Self::$kind, $id)),*];
+
+            /// The load of the circuit with that id.
+            pub(super) fn named(id: &str) -> Option<Self> {
+                Self::ALL.iter().find(|(_, known)| *known == id).map(|(kind, _)| *kind)
+            }
         }
     };
 }
@@ -106,7 +139,12 @@ impl Draws {
         self.by_kind[kind as usize]
     }
 
-    fn set(&mut self, kind: Kind, draw: Draw) {
+    /// Something more on the first leg of a load's circuit, in W.
+    pub(super) fn add(&mut self, kind: Kind, watts: f64) {
+        self.by_kind[kind as usize].first += watts;
+    }
+
+    pub(super) fn set(&mut self, kind: Kind, draw: Draw) {
         self.by_kind[kind as usize] = draw;
     }
 }

@@ -24,6 +24,8 @@ pub struct AuditBody {
     pub start: Option<String>,
     /// To when.
     pub end: Option<String>,
+    /// When it was looked at.
+    pub made: String,
     /// How much is proven, in a sentence.
     pub summary: String,
     /// What the data shows to be wrong, errors first.
@@ -162,15 +164,16 @@ pub fn answer(
 ) -> Result<String, HistoryError> {
     let range = (query.from.as_deref(), query.to.as_deref());
     let (zone, report) = read(&query.site, range, now, source)?;
-    serde_json::to_string(&body(&zone, &report)).map_err(|error| HistoryError::Failed(error.to_string()))
+    serde_json::to_string(&body(&zone, &report, now)).map_err(|error| HistoryError::Failed(error.to_string()))
 }
 
-/// The body as a shape.
-pub fn body(zone: &Zone, report: &Report) -> AuditBody {
+/// The body as a shape; `made` is when it was looked at.
+pub fn body(zone: &Zone, report: &Report, made: Stamp) -> AuditBody {
     let start = report.span.as_ref().map(|span| zone.rfc3339(span.start));
     AuditBody {
         site: report.site.clone(),
         end: report.span.as_ref().map(|span| zone.rfc3339(span.end)),
+        made: zone.rfc3339(made),
         summary: report.summary(),
         findings: report.findings.iter().map(|finding| of_finding(finding, start.clone())).collect(),
         channels: report.proofs.iter().map(of_proof).collect(),

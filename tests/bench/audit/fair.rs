@@ -6,6 +6,8 @@ use panelwright::audit::Evidence;
 use panelwright::sim::homes::{Fault, Home, Injected};
 use panelwright::site::Site;
 
+use super::{Data, EVENTS};
+
 /// A rating that cuts off less of its circuit's energy than this is within what a CT of class 1 errs.
 const CUT_OFF: f64 = 0.01;
 /// A load of so many stages is flat in each; a meter that rounds shows no more of it.
@@ -18,8 +20,14 @@ pub fn undecidable(
     done: &Injected,
     (sound, faulty): (&Evidence, &Evidence),
     site: &Site,
-    period_s: i64,
+    data: Data,
 ) -> Option<&'static str> {
+    if done.fault == Fault::MainsSwapped {
+        return one_each(home, data).then_some(
+            "mains-swapped: one circuit of 120 V, or one on each leg: that this one is on the other leg, or that the \
+             two have each other's CTs, reads the same",
+        );
+    }
     let circuit = *done.about.first()?;
     let plan = &home.plan.circuits[circuit];
     let channel = site.channel(&plan.cts.first()?.channel)?.0 as usize;
@@ -30,7 +38,7 @@ pub fn undecidable(
             // The feed shows a 240 V load; if no other one of the map can be it, it is this one.
             let by_feed = plan.leg.is_none()
                 && !home.plan.circuits.iter().any(|other| other.leg.is_none() && other.cts.is_empty());
-            let told = always_runs || by_feed || !home.idle_is_still(period_s);
+            let told = always_runs || by_feed || !home.idle_is_still(data.period_s);
             (!told)
                 .then_some("dead: a circuit that is not used reads the same, to the last digit of that meter")
         }
@@ -46,5 +54,25 @@ pub fn undecidable(
             Some("coarse: one or two levels, as a load of one or two stages has them on a meter that rounds")
         }
         _ => None,
+    }
+}
+
+/// Whether the panel has so few circuits whose leg shows that one fault of them is as good as exchanged mains.
+fn one_each(home: &Home, data: Data) -> bool {
+    let seconds = data.hours * 3600;
+    let telling = |n: &usize| {
+        let circuit = &home.plan.circuits[*n];
+        let legs_written = circuit.cts.len() > 1 && circuit.cts.iter().all(|ct| ct.leg.is_some());
+        !circuit.cts.is_empty()
+            && circuit.wired_bus == 1
+            && (circuit.leg.is_some() || legs_written)
+            && home.events(*n, seconds, EVENTS) >= EVENTS
+    };
+    let circuits: Vec<usize> = (0..home.plan.circuits.len()).filter(telling).collect();
+    let legs: Vec<Option<usize>> = circuits.iter().map(|n| home.plan.circuits[*n].leg).collect();
+    match legs.as_slice() {
+        [] | [Some(_)] => true,
+        [Some(one), Some(other)] => one != other,
+        _ => false,
     }
 }

@@ -27,6 +27,19 @@ pub struct Score {
     pub wrong_line: Vec<String>,
 }
 
+impl Score {
+    fn merge(&mut self, other: Self) {
+        self.put_in += other.put_in;
+        self.found += other.found;
+        self.right_line += other.right_line;
+        self.others += other.others;
+        self.undecided += other.undecided;
+        self.said += other.said;
+        self.missed.extend(other.missed);
+        self.wrong_line.extend(other.wrong_line);
+    }
+}
+
 /// All of them.
 pub struct Table {
     data: Data,
@@ -66,6 +79,18 @@ impl Table {
         *self.whys.entry(why).or_default() += 1;
     }
 
+    /// Adds what another part of the homes gave.
+    pub fn merge(&mut self, other: Self) {
+        for (name, score) in other.scores {
+            self.scores.entry(name).or_default().merge(score);
+        }
+        other.whys.into_iter().for_each(|(why, count)| *self.whys.entry(why).or_default() += count);
+        self.homes += other.homes;
+        self.weeks += other.weeks;
+        self.false_findings.extend(other.false_findings);
+        self.channels.iter_mut().zip(other.channels).for_each(|(sum, own)| *sum += own);
+    }
+
     /// Takes in what was found in a home without a fault.
     pub fn clean(&mut self, seed: u64, report: &Report, data: Data) {
         self.homes += 1;
@@ -99,7 +124,7 @@ impl Table {
             println!("  not decidable, {count}: {why}");
         }
         for (name, score) in &self.scores {
-            let most = if verbose { usize::MAX } else { 20 };
+            let most = if verbose { usize::MAX } else { 40 };
             score.missed.iter().take(most).for_each(|missed| println!("  missed {name}: {missed}"));
             score.wrong_line.iter().take(most).for_each(|wrong| println!("  wrong line {name}: {wrong}"));
         }
