@@ -119,7 +119,7 @@ impl Audits {
                 let report = audit(site, &evidence);
                 self.board.report(part, report.open().next().is_none(), words(&report), now);
                 let zone = Zone::new(&site.time_zone).ok()?;
-                let body = body(&zone, &report);
+                let body = body(&zone, &report, now);
                 let shown = Arc::new(body.clone());
                 self.newest.send_modify(|newest| {
                     Arc::make_mut(newest).insert(site.id.clone(), shown);

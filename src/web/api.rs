@@ -165,7 +165,7 @@ pub(super) async fn rank(
         ("from" = Option<String>, Query, description = "As for history; a day before the end if it is not given"),
         ("to" = Option<String>, Query, description = "Likewise; not included"),
         ("fresh" = Option<bool>, Query, description = "true: looks now. Without it, and without a range, what the \
-            daemon found when it last looked, at most an hour ago; `made` says when"),
+            daemon found when it last looked, which `made` tells"),
     ),
     responses(
         (status = 200, body = AuditBody),
@@ -180,15 +180,18 @@ pub(super) async fn audit(
 ) -> Result<Response, Refusal> {
     let site = shared.site(&id).ok_or_else(|| Refusal::no_such_site(&id))?;
     let [from, to, fresh] = parameters("audit", ["from", "to", "fresh"], given)?;
-    let view = match fresh.as_deref() {
-        None | Some("false") => View::Audit,
-        Some("true") => View::AuditAnew,
+    let anew = match fresh.as_deref() {
+        None | Some("false") => from.is_some() || to.is_some(),
+        Some("true") => true,
         Some(other) => {
             let error = format!("fresh: {other:?} is neither true nor false");
             return Err(Refusal::new(StatusCode::BAD_REQUEST, error, "fresh=true looks anew"));
         }
     };
-    ask(&shared, HistoryQuery { from, to, ..HistoryQuery::new(site, view) }).await
+    if !anew && let Some(newest) = shared.audit(&id) {
+        return Ok(axum::Json(&*newest).into_response());
+    }
+    ask(&shared, HistoryQuery { from, to, ..HistoryQuery::new(site, View::Audit) }).await
 }
 
 async fn ask(shared: &Shared, query: HistoryQuery) -> Result<Response, Refusal> {

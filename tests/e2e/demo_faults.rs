@@ -155,7 +155,7 @@ fn shown(page: &str) -> (Vec<(String, u64, String)>, bool) {
     let anew = get(&format!("{site}?fresh=true&from={from}")).expect("an answer").json();
     assert!(anew["findings"].is_array(), "{anew:#}");
     assert!(body["made"].as_str() < anew["made"].as_str(), "{} {}", body["made"], anew["made"]);
-    let html = get(&format!("{page}sites/heron-lane/findings?look=day")).expect("a page").body;
+    let html = get(&format!("{page}sites/heron-lane/findings")).expect("a page").body;
     let findings = told(&body);
     let articles = html.matches("<article class=\"finding").count();
     assert_eq!(articles, findings.len(), "{html}");
