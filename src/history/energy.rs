@@ -8,7 +8,7 @@ use super::summary::{Amount, Summary};
 use super::{Level, Source};
 use crate::calendar::{Interval, Zone};
 use crate::flow::Row;
-use crate::site::{SeriesIndex, Site};
+use crate::site::{FigureKey, SeriesIndex, Site};
 use crate::units::{Span, Stamp};
 
 /// Every figure of the map over each of the intervals, exactly.
@@ -25,7 +25,22 @@ pub fn energy<S: Source>(
     source: &mut S,
     intervals: &[Interval],
 ) -> Result<Vec<Summary>, S::Error> {
-    let plans = Plans::of(site);
+    energy_of(site, zone, source, intervals, None)
+}
+
+/// The same of some figures alone, which needs the rows of their series alone: [`Summary::totals`] is then
+/// of those totals that are among them.
+///
+/// # Errors
+/// What the source fails with.
+pub fn energy_of<S: Source>(
+    site: &Site,
+    zone: &Zone,
+    source: &mut S,
+    intervals: &[Interval],
+    only: Option<&[FigureKey]>,
+) -> Result<Vec<Summary>, S::Error> {
+    let plans = Plans::of(site, only);
     let width = plans.keys.len() + 1;
     let mut reckoning = Reckoning {
         series: site.series_len(),
@@ -101,7 +116,8 @@ impl<S: Source> Reckoning<'_, S> {
     fn settle_run(&mut self, run: &[Piece]) -> Result<Vec<Piece>, S::Error> {
         let (Some(first), Some(last)) = (run.first(), run.last()) else { return Ok(Vec::new()) };
         let level = first.level;
-        let rows = self.source.rows(level, first.range.start..last.range.end)?;
+        let range = first.range.start..last.range.end;
+        let rows = self.source.rows_of(level, range, &self.plans.series)?;
         let mut table = Table::new(self.series, &rows);
         let mut finer = Vec::new();
         for piece in run {

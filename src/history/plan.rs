@@ -13,6 +13,8 @@ pub(super) struct Plans {
     pub keys: Vec<FigureKey>,
     /// For each epoch of the site its sums.
     pub epochs: Vec<Vec<Sum>>,
+    /// Every series that some sum needs, rising.
+    pub series: Vec<SeriesIndex>,
 }
 
 /// One figure of one epoch.
@@ -36,7 +38,9 @@ pub(super) enum Verdict {
 }
 
 impl Plans {
-    pub fn of(site: &Site) -> Self {
+    /// Those of the figures that are asked for; of all that history has, without a word.
+    pub fn of(site: &Site, only: Option<&[FigureKey]>) -> Self {
+        let kept = |key: FigureKey| kept(key) && only.is_none_or(|only| only.contains(&key));
         let figures = site.epochs.iter().flat_map(|epoch| &epoch.plan.figures);
         let keys: BTreeSet<FigureKey> = figures.map(|figure| figure.key).filter(|key| kept(*key)).collect();
         let keys: Vec<FigureKey> = keys.into_iter().collect();
@@ -49,12 +53,15 @@ impl Plans {
                 })
                 .collect();
             // The totals as one sum of nothing: known exactly where every term of theirs is.
-            let totals = epoch.plan.figures.iter().filter(|figure| is_total(figure.key));
+            let totals = epoch.plan.figures.iter().filter(|figure| is_total(figure.key) && kept(figure.key));
             let terms = totals.flat_map(|figure| &figure.terms).map(|term| Term { millionths: 0, ..*term });
             sums.push(Sum::new(keys.len(), terms.collect()));
             sums
         });
-        Self { epochs: epochs.collect(), keys }
+        let epochs: Vec<Vec<Sum>> = epochs.collect();
+        let series: BTreeSet<SeriesIndex> =
+            epochs.iter().flatten().flat_map(|sum| sum.series.iter().copied()).collect();
+        Self { epochs, series: series.into_iter().collect(), keys }
     }
 }
 

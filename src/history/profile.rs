@@ -7,7 +7,7 @@
 
 use std::ops::Range;
 
-use super::{Amount, Source, Summary, energy};
+use super::{Amount, Source, Summary, energy_of};
 use crate::calendar::{Interval, LocalDay, Zone};
 use crate::site::{FigureKey, Site};
 use crate::units::{Span, Stamp};
@@ -95,6 +95,20 @@ pub fn profile<S: Source>(
     source: &mut S,
     range: Range<Stamp>,
 ) -> Result<Profile, S::Error> {
+    profile_of(site, zone, source, range, None)
+}
+
+/// The same of some figures alone.
+///
+/// # Errors
+/// What the source fails with.
+pub fn profile_of<S: Source>(
+    site: &Site,
+    zone: &Zone,
+    source: &mut S,
+    range: Range<Stamp>,
+    only: Option<&[FigureKey]>,
+) -> Result<Profile, S::Error> {
     let range = range.start.floor(Span::QUARTER)..(range.end - Span(1)).floor(Span::QUARTER) + Span::QUARTER;
     let mut figures: Figures = Vec::new();
     let mut start = range.start;
@@ -102,7 +116,7 @@ pub fn profile<S: Source>(
         let month = zone.month_range(zone.month_of(start)).end.min(range.end);
         let quarters = quarters(start..month);
         start = quarters.last().map_or(range.end, |last| last.end);
-        for summary in &energy(site, zone, source, &quarters)? {
+        for summary in &energy_of(site, zone, source, &quarters, only)? {
             add(&mut figures, zone, summary);
         }
     }

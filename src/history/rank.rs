@@ -8,9 +8,11 @@ use std::collections::BTreeMap;
 use std::ops::Range;
 
 use super::runs::Counter;
-use super::{Amount, Level, MISSING, Runs, Source, Summary, energy};
+use super::{
+    Amount, DayRules, DayRuns, Level, MISSING, Runs, Source, Summary, energy, places, series_of, tallies,
+};
 use crate::calendar::{Interval, Zone};
-use crate::site::{EndUse, FigureKey, Role, Site, Term};
+use crate::site::{EndUse, FigureKey, Role, Site};
 use crate::units::{Span, Stamp};
 
 /// How much of the range run times are counted over, from its end: a year, with all its seasons.
@@ -90,6 +92,20 @@ pub fn rank<S: Source>(
     source: &mut S,
     days: &[Interval],
 ) -> Result<Ranking, S::Error> {
+    rank_of(site, zone, source, days, None)
+}
+
+/// The same with the minutes of one place counted alone: the [`Ranked::runs`] of the others are empty.
+///
+/// # Errors
+/// What the source fails with.
+pub fn rank_of<S: Source>(
+    site: &Site,
+    zone: &Zone,
+    source: &mut S,
+    days: &[Interval],
+    alone: Option<Rank>,
+) -> Result<Ranking, S::Error> {
     let range = days[0].start..days[days.len() - 1].end;
     let defined = |key| site.epochs.iter().any(|epoch| epoch.plan.figures.iter().any(|f| f.key == key));
     let whole = match defined(FigureKey::Consumption) {
@@ -103,19 +119,18 @@ pub fn rank<S: Source>(
         }
     }
     let minutes = range.start.max(range.end - MINUTES_OVER)..range.end;
-    let ofs: Vec<Rank> = sums.places.keys().copied().collect();
-    let runs = count(site, zone, source, minutes.clone(), &ofs)?;
+    let counted: Vec<Rank> =
+        sums.places.keys().copied().filter(|of| alone.is_none_or(|alone| alone == *of)).collect();
+    let runs = count(site, zone, source, minutes.clone(), &counted)?;
+    let runs: BTreeMap<Rank, Runs> = counted.into_iter().zip(runs).collect();
     let length = range.end - range.start;
-    let ranked = ofs.iter().zip(runs).map(|(of, runs)| {
-        let sum = &sums.places[of];
-        Ranked {
-            of: *of,
-            energy: sum.energy,
-            coverage: sum.energy.coverage(length),
-            share: sum.share(),
-            days: sum.days,
-            runs,
-        }
+    let ranked = sums.places.iter().map(|(of, sum)| Ranked {
+        of: *of,
+        energy: sum.energy,
+        coverage: sum.energy.coverage(length),
+        share: sum.share(),
+        days: sum.days,
+        runs: runs.get(of).copied().unwrap_or_default(),
     });
     let mut places: Vec<Ranked> = ranked.collect();
     places.sort_by(|one, other| larger((one.share, one.energy), (other.share, other.energy)));
@@ -165,17 +180,7 @@ struct Sums {
 
 impl Sums {
     fn new(site: &Site, key: FigureKey) -> Self {
-        let load = |index: &usize| {
-            let entries = &site.circuits[*index].entries;
-            entries.iter().any(|entry| entry.role == Role::Load && !entry.terms.is_empty())
-        };
-        let mut places: BTreeMap<Rank, Sum> = (0..site.circuits.len())
-            .filter(load)
-            .map(|index| (Rank::Circuit(index), Sum::default()))
-            .collect();
-        if key == FigureKey::Consumption {
-            places.insert(Rank::Untracked, Sum::default());
-        }
+        let places = places(site).into_iter().map(|place| (place, Sum::default())).collect();
         Self { key, whole: Amount::default(), places, by_use: BTreeMap::new() }
     }
 
@@ -235,75 +240,45 @@ fn end_uses(site: &Site, places: &[Ranked], sums: &Sums) -> Vec<EndUseShare> {
     found
 }
 
-/// Counts the minutes of every place, a local day at a time.
+/// Counts the minutes of some places over a range, a local day at a time: out of what the source has kept of
+/// the day, or of its minutes.
 fn count<S: Source>(
     site: &Site,
     zone: &Zone,
     source: &mut S,
     range: Range<Stamp>,
-    places: &[Rank],
+    of: &[Rank],
 ) -> Result<Vec<Runs>, S::Error> {
-    let mut counters = vec![Counter::new(); places.len()];
+    let (all, rules) = (places(site), DayRules::of(site));
+    let series = series_of(site, of);
+    let mut counters = vec![Counter::new(); of.len()];
     let mut start = range.start;
+    let mut kept = Vec::new().into_iter().peekable();
+    let mut known_to = start;
     while start < range.end {
+        if start >= known_to {
+            // A month at a time, so that what is held does not grow with the range.
+            known_to = zone.month_range(zone.month_of(start)).end;
+            kept = source.day_runs(start..known_to.min(range.end))?.into_iter().peekable();
+        }
         let day = start..zone.day_range(zone.day_of(start)).end.min(range.end);
         start = day.end;
-        let rows = source.rows(Level::Minute, day.clone())?;
-        let minutes = ((day.end - day.start).0 / Span::MINUTE.0) as usize;
-        // A series' watts by minute; NaN where the minute is not wholly known, as in any sum with it.
-        let mut watts = vec![Vec::new(); site.series_len()];
-        for (series, row) in &rows {
-            let Some(of) = watts.get_mut(series.0 as usize) else { continue };
-            let at = ((row.start - day.start).0 / Span::MINUTE.0) as usize;
-            if row.covered == Span::MINUTE && at < minutes {
-                of.resize(minutes, f64::NAN);
-                of[at] = row.net().mean_over(Span::MINUTE).map_or(f64::NAN, |mean| mean.0);
-            }
-        }
-        for (place, counter) in places.iter().zip(&mut counters) {
-            for (minute, sum) in (0..).zip(sum(site, &day, *place, &watts, minutes)) {
-                if sum.is_finite() {
-                    counter.add(day.start + Span(minute * Span::MINUTE.0), sum);
+        while kept.next_if(|other| other.day.start < day.start).is_some() {}
+        let sound = |kept: &DayRuns| {
+            kept.day == day && kept.rule == rules.of_day(&day) && kept.tallies.len() == all.len()
+        };
+        if let Some(kept) = kept.next_if(sound) {
+            for (place, counter) in of.iter().zip(&mut counters) {
+                if let Some(at) = all.iter().position(|other| other == place) {
+                    counter.absorb(&kept.tallies[at]);
                 }
             }
+            continue;
+        }
+        let rows = source.rows_of(Level::Minute, day.clone(), &series)?;
+        for (tally, counter) in tallies(site, &day, &rows, of).iter().zip(&mut counters) {
+            counter.absorb(tally);
         }
     }
     Ok(counters.iter().map(Counter::finish).collect())
-}
-
-/// The watts of a place by minute of the day, under the map of each moment; NaN where not known.
-fn sum(site: &Site, day: &Range<Stamp>, place: Rank, watts: &[Vec<f64>], minutes: usize) -> Vec<f64> {
-    let key = match place {
-        Rank::Circuit(index) => FigureKey::Circuit(index),
-        Rank::Untracked => FigureKey::Untracked,
-    };
-    let mut sums = vec![f64::NAN; minutes];
-    let minute_of = |at: Stamp| {
-        // The minute of a change counts by the map that held when it began.
-        let passed = (at.clamp(day.start, day.end) - day.start).0 + Span::MINUTE.0 - 1;
-        (passed / Span::MINUTE.0) as usize
-    };
-    for epoch in &site.epochs {
-        let range = minute_of(epoch.span.start)..minute_of(epoch.span.end);
-        let figure = epoch.plan.figures.iter().find(|figure| figure.key == key);
-        let Some(figure) = figure.filter(|figure| !figure.terms.is_empty() && !range.is_empty()) else {
-            continue;
-        };
-        if let Rank::Circuit(index) = place
-            && site.circuits[index]
-                .entry(epoch.span.start.max(day.start))
-                .is_some_and(|e| e.role != Role::Load)
-        {
-            continue;
-        }
-        sums[range.clone()].fill(0.0);
-        for Term { series, millionths, .. } in &figure.terms {
-            let of = &watts[series.0 as usize];
-            let factor = *millionths as f64 / crate::units::ONE as f64;
-            for (at, sum) in range.clone().zip(&mut sums[range.clone()]) {
-                *sum += of.get(at).map_or(f64::NAN, |watts| watts * factor);
-            }
-        }
-    }
-    sums
 }

@@ -44,6 +44,26 @@ pub struct Runs {
     pub peak_quarter: Option<(f64, Stamp)>,
 }
 
+/// What the minutes of a stretch say of one load, in a shape that adds up over stretches, so that it can
+/// be kept a day at a time.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Tally {
+    /// Minutes by their mean power: the bin, how many, and their watts added up (what is below 0 counts as
+    /// 0). Bins rise; what is empty is left out.
+    pub bins: Vec<(u8, u32, f64)>,
+    /// For each bin how many more minutes crossed into it from below than left the crossing there. Bins
+    /// rise; those at which nothing changes are left out.
+    pub crossings: Vec<(u8, i32)>,
+    /// The first minute that is known, and its bin.
+    pub first: Option<(Stamp, u8)>,
+    /// The last one.
+    pub last: Option<(Stamp, u8)>,
+    /// Highest mean power of a minute in W, and when.
+    pub peak_minute: Option<(f64, Stamp)>,
+    /// Highest mean power of a quarter-hour in W, of those wholly known, and when.
+    pub peak_quarter: Option<(f64, Stamp)>,
+}
+
 /// Counts the minutes of one load as they go by.
 #[derive(Clone, Debug)]
 pub(super) struct Counter {
@@ -52,6 +72,7 @@ pub(super) struct Counter {
     /// For each bin how many more minutes crossed into it from below than left the crossing there:
     /// added up from the lowest bin these are the crossings of every threshold.
     crossings: Box<[i64; BINS + 1]>,
+    first: Option<(Stamp, usize)>,
     last: Option<(Stamp, usize)>,
     /// The quarter-hour that is on: start, watts added up, minutes.
     quarter: (Stamp, f64, u32),
@@ -64,6 +85,7 @@ impl Counter {
         Self {
             bins: Box::new([(0, 0.0); BINS]),
             crossings: Box::new([0; BINS + 1]),
+            first: None,
             last: None,
             quarter: (Stamp::MIN, 0.0, 0),
             peak_minute: None,
@@ -76,13 +98,8 @@ impl Counter {
         let bin = bin_of(watts);
         self.bins[bin].0 += 1;
         self.bins[bin].1 += watts.max(0.0);
-        if let Some((before, from)) = self.last
-            && before + Span::MINUTE == start
-            && from < bin
-        {
-            self.crossings[from + 1] += 1;
-            self.crossings[bin + 1] -= 1;
-        }
+        self.cross(start, bin);
+        self.first = self.first.or(Some((start, bin)));
         self.last = Some((start, bin));
         higher(&mut self.peak_minute, watts, start);
         let quarter = start.floor(Span::QUARTER);
@@ -94,6 +111,53 @@ impl Counter {
         if self.quarter.2 == 15 {
             higher(&mut self.peak_quarter, self.quarter.1 / 15.0, quarter);
         }
+    }
+
+    /// Counts a way up from the last minute, if that is the one before.
+    fn cross(&mut self, start: Stamp, bin: usize) {
+        if let Some((before, from)) = self.last
+            && before + Span::MINUTE == start
+            && from < bin
+        {
+            self.crossings[from + 1] += 1;
+            self.crossings[bin + 1] -= 1;
+        }
+    }
+
+    /// What was counted, to be kept.
+    pub fn tally(&self) -> Tally {
+        let bins = (0..).zip(self.bins.iter()).filter(|(_, (count, _))| *count > 0);
+        let crossings = (0..).zip(self.crossings.iter()).filter(|(_, more)| **more != 0);
+        let small = |(at, bin): (Stamp, usize)| (at, bin as u8);
+        Tally {
+            bins: bins.map(|(bin, (count, watts))| (bin, *count as u32, *watts)).collect(),
+            crossings: crossings.map(|(bin, more)| (bin, *more as i32)).collect(),
+            first: self.first.map(small),
+            last: self.last.map(small),
+            peak_minute: self.peak_minute,
+            peak_quarter: self.peak_quarter,
+        }
+    }
+
+    /// Adds a later stretch. A quarter-hour that the two share has no peak, so they are to meet between
+    /// quarter-hours, as the local days of every zone have done since 1972.
+    pub fn absorb(&mut self, later: &Tally) {
+        let (Some((start, bin)), Some((end, last))) = (later.first, later.last) else { return };
+        self.cross(start, usize::from(bin));
+        for (bin, count, watts) in &later.bins {
+            let Some(sum) = self.bins.get_mut(usize::from(*bin)) else { continue };
+            sum.0 += u64::from(*count);
+            sum.1 += watts;
+        }
+        for (bin, more) in &later.crossings {
+            if let Some(sum) = self.crossings.get_mut(usize::from(*bin)) {
+                *sum += i64::from(*more);
+            }
+        }
+        self.first = self.first.or(Some((start, usize::from(bin))));
+        self.last = Some((end, usize::from(last)));
+        later.peak_minute.iter().for_each(|(watts, at)| higher(&mut self.peak_minute, *watts, *at));
+        later.peak_quarter.iter().for_each(|(watts, at)| higher(&mut self.peak_quarter, *watts, *at));
     }
 
     /// What the minutes say.
@@ -231,6 +295,33 @@ mod tests {
         assert_eq!((found.cycles, found.minutes), (0, 60));
         assert_eq!(found.peak_minute, Some((5000.0, at(20))));
         assert_eq!(found.peak_quarter, Some((1000.0, at(30))));
+    }
+
+    #[test]
+    fn days_add_up_to_what_their_minutes_say_in_one_go() {
+        // Invented: a load that starts in the last minute of a stretch, in the first, and over the seam.
+        let watts = |minute: i64| match minute % 97 {
+            0..=11 => 1800.0 + minute as f64,
+            12 => 40.0,
+            _ => 2.5,
+        };
+        let at = |minute: i64| Stamp(minute * Span::MINUTE.0);
+        for seam in [15, 90, 105, 195, 300, 390, 2_895] {
+            let (mut whole, mut first, mut second) = (Counter::new(), Counter::new(), Counter::new());
+            for minute in 0..4_000 {
+                whole.add(at(minute), watts(minute));
+                (if minute < seam { &mut first } else { &mut second }).add(at(minute), watts(minute));
+            }
+            let mut sum = Counter::new();
+            sum.absorb(&first.tally());
+            sum.absorb(&second.tally());
+            let (sum, whole) = (sum.finish(), whole.finish());
+            assert!(whole.cycles > 30 && whole.run_share > 0.1, "{whole:?}");
+            assert_eq!(sum, whole, "seam {seam}");
+        }
+        let mut nothing = Counter::new();
+        nothing.absorb(&Tally::default());
+        assert_eq!(nothing.finish(), Counter::new().finish());
     }
 
     #[test]

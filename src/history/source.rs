@@ -2,6 +2,7 @@
 
 use std::ops::Range;
 
+use super::DayRuns;
 use crate::flow::Row;
 use crate::site::SeriesIndex;
 use crate::units::Stamp;
@@ -36,6 +37,32 @@ pub trait Source {
     /// # Errors
     /// Whatever keeps the rows from being read.
     fn rows(&mut self, level: Level, range: Range<Stamp>) -> Result<Vec<(SeriesIndex, Row)>, Self::Error>;
+
+    /// The same of some series alone, which are given in rising order.
+    ///
+    /// # Errors
+    /// As [`Source::rows`].
+    fn rows_of(
+        &mut self,
+        level: Level,
+        range: Range<Stamp>,
+        series: &[SeriesIndex],
+    ) -> Result<Vec<(SeriesIndex, Row)>, Self::Error> {
+        let mut rows = self.rows(level, range)?;
+        rows.retain(|(of, _)| series.binary_search(of).is_ok());
+        Ok(rows)
+    }
+
+    /// What it has kept of the minutes of whole local days that start in `range`, by time: what the minutes
+    /// say that it has now, under whatever map [`DayRuns::rule`] is of. Nothing, of days that it has to be
+    /// asked the minutes of.
+    ///
+    /// # Errors
+    /// Whatever keeps them from being read.
+    fn day_runs(&mut self, range: Range<Stamp>) -> Result<Vec<DayRuns>, Self::Error> {
+        let _ = range;
+        Ok(Vec::new())
+    }
 
     /// Where split series have yet to be derived again under the map in force: until then their rows
     /// are absent there, though the readings are kept.

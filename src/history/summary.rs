@@ -62,8 +62,13 @@ pub struct Summary {
 impl Summary {
     /// What is known of a figure; `None` where the map does not define it, or nothing is known.
     pub fn get(&self, key: FigureKey) -> Option<Amount> {
+        self.defined(key).filter(|amount| amount.is_known())
+    }
+
+    /// The amount of a figure that the map defines here, known or not.
+    pub fn defined(&self, key: FigureKey) -> Option<Amount> {
         let at = self.figures.binary_search_by_key(&key, |(key, _)| *key).ok()?;
-        Some(self.figures[at].1).filter(|amount| amount.is_known())
+        Some(self.figures[at].1)
     }
 
     /// In kWh, as [`Amount::kwh`]; `None` where the map does not define it, or nothing is known.

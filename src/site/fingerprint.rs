@@ -23,7 +23,7 @@ pub fn fingerprint(site: &Site, epoch: &Epoch, split: usize) -> u64 {
             format!("self-consumed {} of {}", sum(site, grid), pv.join(" and "))
         }
     };
-    fnv_1a(text.as_bytes())
+    hash_of(text.as_bytes())
 }
 
 /// A stable hash of how a figure follows from the channels in `epoch`, through the splits that it
@@ -36,7 +36,7 @@ pub fn figure_fingerprint(site: &Site, epoch: &Epoch, figure: &Figure) -> u64 {
     let mut splits: Vec<String> = splits.collect();
     splits.sort_unstable();
     let text = format!("figure {}of {}", sum(site, &figure.terms), splits.concat());
-    fnv_1a(text.as_bytes()).max(1)
+    hash_of(text.as_bytes()).max(1)
 }
 
 /// The name of a figure that outlives the map's own numbering: `site/import`, `circuit/well-pump`,
@@ -81,8 +81,8 @@ fn sum(site: &Site, terms: &[Term]) -> String {
     parts.concat()
 }
 
-/// FNV-1a, 64 bits.
-fn fnv_1a(bytes: &[u8]) -> u64 {
+/// A stable hash of bytes: FNV-1a, 64 bits.
+pub fn hash_of(bytes: &[u8]) -> u64 {
     bytes.iter().fold(0xcbf2_9ce4_8422_2325, |hash, byte| {
         (hash ^ u64::from(*byte)).wrapping_mul(0x0000_0100_0000_01b3)
     })
@@ -95,8 +95,8 @@ mod tests {
     /// Source: the test vectors of draft-eastlake-fnv (FNV-1a, 64 bits), from memory.
     #[test]
     fn fnv_1a_gives_the_published_values() {
-        assert_eq!(fnv_1a(b""), 0xcbf2_9ce4_8422_2325);
-        assert_eq!(fnv_1a(b"a"), 0xaf63_dc4c_8601_ec8c);
-        assert_eq!(fnv_1a(b"foobar"), 0x8594_4171_f739_67e8);
+        assert_eq!(hash_of(b""), 0xcbf2_9ce4_8422_2325);
+        assert_eq!(hash_of(b"a"), 0xaf63_dc4c_8601_ec8c);
+        assert_eq!(hash_of(b"foobar"), 0x8594_4171_f739_67e8);
     }
 }

@@ -36,7 +36,7 @@ use jiff::tz::TimeZone;
 use toml::de::DeTable;
 
 pub use findings::{Finding, Severity};
-pub use fingerprint::{figure_fingerprint, figure_name, fingerprint};
+pub use fingerprint::{figure_fingerprint, figure_name, fingerprint, hash_of};
 pub use legs::{leg_of_space, legs_of_spaces};
 pub use loading::{
     CONTINUOUS_AFTER, CONTINUOUS_PART, Ev, First, LEAST_A, Loading, MOST_A, Mode, Sharing, Watch,

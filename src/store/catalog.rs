@@ -11,6 +11,7 @@ use rusqlite::{Connection, OptionalExtension, params};
 use rustc_hash::FxHashMap;
 
 use crate::calendar::Zone;
+use crate::history::DayRules;
 use crate::reading::SiteIndex;
 use crate::site::{SeriesIndex, Site, SplitRule};
 use crate::units::{Span, Stamp};
@@ -40,6 +41,8 @@ pub(super) struct Entry {
     pub file_zone: Zone,
     /// What its splits follow from.
     pub rules: Rules,
+    /// What the run times of its days are counted from.
+    pub day_rules: DayRules,
 }
 
 impl Entry {
@@ -219,6 +222,7 @@ impl Catalog {
                 zone,
                 other_days,
                 rules: Rules::of(site),
+                day_rules: DayRules::of(site),
             });
         }
         Ok(catalog)

@@ -16,7 +16,7 @@ use super::catalog::Catalog;
 use super::decode;
 use super::finding::{Finding, Names};
 use super::keep::Kept;
-use super::readings::{day_start, hour_start, parts};
+use super::readings::{FORMER, day_start, hour_start, parts};
 use super::walk::Walk;
 use super::{Result, journal, schema};
 
@@ -204,7 +204,7 @@ pub(super) fn aside(db: &Connection, names: &Names, kept: Kept, checked: &mut Ch
         let (unit, series) = parts(key);
         let (place, since) = match origin.as_str() {
             "reading_hour" => names.place(&origin, series, hour_start(unit)),
-            "reading_day" | "minute_block" => names.place(&origin, series, day_start(unit)),
+            "reading_day" | "minute_block" | FORMER => names.place(&origin, series, day_start(unit)),
             _ => (format!("{origin}, row {key}"), None),
         };
         let bytes = if len > 0 { format!(" ({len} bytes, row {id} of set_aside)") } else { String::new() };
@@ -216,7 +216,10 @@ pub(super) fn aside(db: &Connection, names: &Names, kept: Kept, checked: &mut Ch
             };
             checked.find(Finding { id: "set-aside", what, place, since, remedy: remedy.into() });
         } else if origin != "minute_block" || day_start(unit) < kept.countable() {
-            let remedy = "what had been made from it before stands".into();
+            let remedy = match origin.as_str() {
+                FORMER => "the map in force knows nothing of that time".into(),
+                _ => "what had been made from it before stands".into(),
+            };
             checked.lose(Finding { id: "lost", what, place, since, remedy });
         }
     }

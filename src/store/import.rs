@@ -112,6 +112,7 @@ impl Writer {
         let Some(done) = done else { return };
         self.next_row += i64::from(done.journaled);
         self.progress.entry(site).or_default().sealed = done.sealed;
+        self.count_days_of(site, &(sealed.max(Stamp(0))..done.sealed));
         self.to_join = Some(self.to_join.map_or(import.limit, |other| other.max(import.limit)));
         self.finish(site, done.outcome);
         // Who asked may have gone: it is in the store all the same.

@@ -110,6 +110,11 @@ pub(super) fn let_go(db: &Connection, keep: Keep, sealed: Stamp) -> Result<bool>
                 continue;
             }
             note(db, what, day_start(until))?;
+            if what == "minutes" {
+                // They follow from the minutes.
+                db.prepare_cached("DELETE FROM run_day WHERE start_s < ?1")?
+                    .execute([day_start(until).seconds()])?;
+            }
             db.prepare_cached(&format!(
                 "DELETE FROM {table} WHERE key IN (SELECT key FROM {table} WHERE key < ?1 ORDER BY key LIMIT ?2)"
             ))?

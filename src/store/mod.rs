@@ -49,6 +49,7 @@ mod repair;
 mod rezoned;
 mod rows;
 mod rule;
+mod run_days;
 mod salvage;
 mod schema;
 mod seal;

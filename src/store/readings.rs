@@ -58,6 +58,20 @@ pub(super) fn set_aside(
     Ok(format!("{origin} {key}: {fault}; it is kept in the table set_aside"))
 }
 
+/// The origin, in `set_aside`, of minutes that another map made and that cannot be made again.
+pub(super) const FORMER: &str = "minute_block, of another map";
+
+/// Puts a body aside that decodes and has no place any more, once. It is known to be lost, so a repair has
+/// nothing to do about it.
+pub(super) fn lay_aside(db: &Connection, (origin, key): (&str, i64), why: &str, body: &[u8]) -> Result<()> {
+    db.prepare_cached(
+        "INSERT INTO set_aside (origin, key, why, body, repaired) SELECT ?1, ?2, ?3, ?4, 1
+         WHERE NOT EXISTS (SELECT 1 FROM set_aside WHERE origin = ?1 AND key = ?2 AND body = ?4)",
+    )?
+    .execute(params![origin, key, why, body])?;
+    Ok(())
+}
+
 /// Stretches whose sealed readings of any of these series were set aside: what is there now is not
 /// all that there was.
 pub(super) fn lost(db: &Connection, series: &[i64]) -> Result<Vec<Range<Stamp>>> {

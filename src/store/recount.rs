@@ -22,7 +22,7 @@ use super::readings::{self, OnDamage, day_of, day_start, merged};
 use super::recent::Placed;
 use super::rederive;
 use super::rows::{self, Table};
-use super::{Result, counted};
+use super::{Result, counted, run_days};
 
 /// The readings of the journal, by row of `series`; each by time without doubles.
 pub(super) type Unsealed = FxHashMap<i64, Vec<Sample>>;
@@ -34,8 +34,17 @@ pub(super) struct Outcome {
     pub changed: Vec<Range<Stamp>>,
     /// The rows of the minutes that are not sealed yet.
     pub recent: Vec<(Stamp, Vec<Placed>)>,
+    /// From the first to the last of the sealed minutes that are others than before.
+    pub resealed: Option<Range<Stamp>>,
     /// What did not decode and was set aside.
     pub damage: Vec<String>,
+}
+
+impl Outcome {
+    fn reseal(&mut self, range: &Range<Stamp>) {
+        let known = self.resealed.take().unwrap_or_else(|| range.clone());
+        self.resealed = Some(known.start.min(range.start)..known.end.max(range.end));
+    }
 }
 
 /// One recount of one site.
@@ -135,6 +144,41 @@ impl Recount<'_> {
         Ok(outcome)
     }
 
+    /// Whether deriving a UTC day again would leave less of it than what is stored, by whatever rule.
+    pub(super) fn would_lose(&self, day: i64) -> Result<bool> {
+        let range = day_start(day)..day_start(day + 1).min(self.sealed);
+        let (fresh, _) = self.account(&range, &mut Vec::new())?;
+        for split in self.only {
+            let (former, _) = rows::former_minutes(self.db, self.entry.series_row(*split), day)?;
+            let fresh = fresh.get(split).map_or(&[][..], Vec::as_slice);
+            if missing(&former, fresh).next().is_some() {
+                return Ok(true);
+            }
+        }
+        Ok(false)
+    }
+
+    /// Puts aside what another map made of a day, where some of it cannot be made again because the readings
+    /// of that time are lost; says so.
+    fn lay_aside(&self, at: SeriesIndex, day: i64, fresh: &[Row], lost: &Lost) -> Result<Option<String>> {
+        let series = self.entry.series_row(at);
+        let (former, body) = rows::former_minutes(self.db, series, day)?;
+        let is_lost = |row: &&Row| {
+            lost.iter().any(|lost| lost.start < row.start + Span::MINUTE && lost.end > row.start)
+        };
+        let gone = missing(&former, fresh).filter(is_lost).count();
+        if gone == 0 {
+            return Ok(None);
+        }
+        let why = format!(
+            "another map made it, and {gone} of its minutes cannot be derived again: their readings are lost"
+        );
+        readings::lay_aside(self.db, (readings::FORMER, readings::key(day, series)), &why, &body)?;
+        let name = self.entry.site.series_name(at);
+        let date = self.entry.zone.rfc3339(day_start(day));
+        Ok(Some(format!("minutes of {} {name}, {date}: {why}; it is kept in set_aside", self.entry.site.id)))
+    }
+
     fn splits(&self) -> impl Iterator<Item = (SeriesIndex, i64)> {
         let channels = self.entry.site.channels.len();
         let rows = self.entry.series.iter().enumerate().skip(channels);
@@ -188,6 +232,14 @@ impl Recount<'_> {
             outcome.changed.extend(differences(&before, &fresh));
             if old == fresh && !of_another {
                 continue;
+            }
+            if of_another && !lost.is_empty() {
+                outcome.damage.extend(self.lay_aside(at, day, &fresh, &lost)?);
+            }
+            let resealed = if of_another { Some(range.clone()) } else { stretch(&old, &fresh) };
+            if let Some(resealed) = resealed {
+                run_days::forget(self.db, self.entry.row, &resealed)?;
+                outcome.reseal(&resealed);
             }
             let mut all: Vec<Row> = stored.into_iter().filter(|row| !range.contains(&row.start)).collect();
             all.extend(fresh);
@@ -468,6 +520,22 @@ pub(super) fn extent(zone: &crate::calendar::Zone, table: Table, start: Stamp) -
         Table::Day => zone.day_range(zone.day_of(start)),
         Table::Month => zone.month_range(zone.month_of(start)),
     }
+}
+
+/// The minutes of `former` that know something and are not in `fresh`. Both by time.
+fn missing<'a>(former: &'a [Row], fresh: &'a [Row]) -> impl Iterator<Item = &'a Row> {
+    former.iter().filter(|row| {
+        row.covered > Span::ZERO && fresh.binary_search_by_key(&row.start, |fresh| fresh.start).is_err()
+    })
+}
+
+/// From the first to the last minute that is not the same in both. Both by time.
+fn stretch(old: &[Row], new: &[Row]) -> Option<Range<Stamp>> {
+    let same = old.iter().zip(new).take_while(|(old, new)| old == new).count();
+    let (old, new) = (&old[same..], &new[same..]);
+    let start = [old, new].into_iter().filter_map(|rows| rows.first()).map(|row| row.start).min()?;
+    let last = [old, new].into_iter().filter_map(|rows| rows.last()).map(|row| row.start).max()?;
+    Some(start..last + Span::MINUTE)
 }
 
 /// The minutes that are in only one of the two, or in both with other figures. Both by time.

@@ -168,12 +168,13 @@ fn derive(
     let unsealed = seal::unsealed(db, &[entry.row], window)?;
     // A mean of the next day's first second reaches into this one, and an instant of the day before.
     let near = day_start(day - 1)..day_start(day + 2);
-    let mut kept = false;
+    let (mut own, mut kept) = (false, false);
     for channel in channels {
         let row = entry.channel_rows()[channel];
         let samples = unsealed.get(&row).map_or(&[][..], Vec::as_slice);
-        kept = kept || samples.iter().any(|sample| near.contains(&sample.at));
-        for day in day - 1..=day + 1 {
+        own = own || samples.iter().any(|sample| whole.contains(&sample.at)) || readings::any(db, row, day)?;
+        kept = kept || own || samples.iter().any(|sample| near.contains(&sample.at));
+        for day in [day - 1, day + 1] {
             kept = kept || readings::any(db, row, day)?;
         }
     }
@@ -181,6 +182,11 @@ fn derive(
         return Ok(None);
     }
     let recount = Recount { db, entry, unsealed: &unsealed, sealed, recent: &[], only: splits };
+    // What its neighbours' readings give of a day is a minute at either end. Where its own were there once,
+    // what another map made of them is more than that, and stays.
+    if !own && recount.would_lose(day)? {
+        return Ok(None);
+    }
     let outcome = recount.derive(day)?;
     for split in splits {
         if rows::rule_of_minutes(db, entry.series_row(*split), day)?.is_some() {

@@ -102,6 +102,15 @@ pub(super) fn minutes_of_day(db: &Connection, series: i64, day: i64, rule: i64) 
     block::decode_minutes(day_start(day), &body).map_err(|fault| Error::damaged(place(), fault))
 }
 
+/// The sealed minutes of a series in a UTC day, whichever rule made them, and their body; nothing where
+/// they do not decode.
+pub(super) fn former_minutes(db: &Connection, series: i64, day: i64) -> Result<(Vec<Row>, Vec<u8>)> {
+    let mut select = db.prepare_cached("SELECT body FROM minute_block WHERE key = ?1")?;
+    let body: Option<Vec<u8>> = select.query_row([key(day, series)], |row| row.get(0)).optional()?;
+    let body = body.unwrap_or_default();
+    Ok((block::decode_minutes(day_start(day), &body).unwrap_or_default(), body))
+}
+
 /// Like [`minutes_of_day`], for the writer: a block that does not decode is set aside.
 pub(super) fn minutes_to_change(
     db: &Connection,

@@ -6,7 +6,7 @@ use std::sync::Arc;
 use rusqlite::{Connection, OptionalExtension};
 
 use crate::flow::{Row, account};
-use crate::history::{self, Level};
+use crate::history::{self, DayRuns, Level};
 use crate::reading::{Sample, SiteIndex};
 use crate::site::{ChannelIndex, SeriesIndex};
 use crate::units::{Span, Stamp};
@@ -16,7 +16,7 @@ use super::recent::Placed;
 use super::recount::{extent, readings_of};
 use super::rows::{self, Table};
 use super::shared::Shared;
-use super::{Error, Result, readings, record, rezoned, seal};
+use super::{Error, Result, readings, record, rezoned, run_days, seal};
 
 /// How much of a journal an offline reader counts at most: as much as a running daemon shows.
 const UNSEALED: Span = Span(2 * Span::DAY.0);
@@ -130,6 +130,13 @@ impl Drop for Source {
 impl history::Source for Source {
     type Error = Error;
 
+    fn day_runs(&mut self, range: Range<Stamp>) -> Result<Vec<DayRuns>> {
+        let site = self.site;
+        let snapshot = self.snapshot()?;
+        let Some(entry) = snapshot.catalog.entry(site) else { return Ok(Vec::new()) };
+        run_days::select(&snapshot.db, entry.row, &range)
+    }
+
     fn rederiving(&mut self) -> Result<Vec<Range<Stamp>>> {
         let site = self.site;
         let offline = self.shared.is_offline();
@@ -140,18 +147,31 @@ impl history::Source for Source {
 
     fn rows(&mut self, level: Level, range: Range<Stamp>) -> Result<Vec<(SeriesIndex, Row)>> {
         let site = self.site;
+        let entries = self.snapshot()?.catalog.entry(site).map_or(0, |entry| entry.series.len());
+        let all: Vec<SeriesIndex> = (0..entries as u32).map(SeriesIndex).collect();
+        self.rows_of(level, range, &all)
+    }
+
+    fn rows_of(
+        &mut self,
+        level: Level,
+        range: Range<Stamp>,
+        series: &[SeriesIndex],
+    ) -> Result<Vec<(SeriesIndex, Row)>> {
+        let site = self.site;
         let snapshot = self.snapshot()?;
         let Some(entry) = snapshot.catalog.entry(site) else { return Ok(Vec::new()) };
         if entry.other_days && level >= Level::Day {
             let table = if level == Level::Day { Table::Day } else { Table::Month };
             let zone = entry.zone.clone();
             let until = extent(&zone, table, range.end - Span(1)).end.max(range.end);
-            let quarters = self.rows(Level::Quarter, range.start..until)?;
+            let quarters = self.rows_of(Level::Quarter, range.start..until, series)?;
             return Ok(rezoned::added_up(quarters, &zone, table, &range));
         }
         let mut all = Vec::new();
-        for (index, recent) in snapshot.recent.iter().enumerate() {
-            let at = SeriesIndex(index as u32);
+        for at in series.iter().copied() {
+            // A series that the map in force has not.
+            let Some(recent) = snapshot.recent.get(at.0 as usize) else { continue };
             let mut rows = stored(&snapshot.db, entry, at, level, &range)?;
             // Minutes come by time, so the interval of one is mostly that of the one before. One that
             // starts before the range is of an interval that does too.

@@ -10,7 +10,7 @@ use crate::units::Stamp;
 use super::recount::{Outcome, Recount};
 use super::seal::{self, Sealing};
 use super::writer::{ToSeal, Writer};
-use super::{Event, keep, outbox, rederive};
+use super::{Event, keep, outbox, rederive, run_days};
 
 impl Writer {
     /// Does one step of the work that waits; whether there was any.
@@ -70,7 +70,44 @@ impl Writer {
             }
             return self.sealing.is_some();
         }
-        self.rederive() || self.correct()
+        self.rederive() || self.correct() || self.count_day()
+    }
+
+    /// Remembers that days within `range` may have to be counted.
+    pub(super) fn count_days_of(&mut self, site: i64, range: &Range<Stamp>) {
+        if range.start < range.end {
+            let known = self.to_count.entry(site).or_insert_with(|| range.clone());
+            *known = known.start.min(range.start)..known.end.max(range.end);
+        }
+    }
+
+    /// Remembers that any day may have to be counted: the maps are others, or were while nothing ran.
+    pub(super) fn count_all_days(&mut self) {
+        let catalog = self.shared.catalog();
+        for (_, entry) in catalog.entries().filter(|(_, entry)| !entry.site.channels.is_empty()) {
+            let sealed = self.progress.get(&entry.row).map_or(Stamp(0), |progress| progress.sealed);
+            self.count_days_of(entry.row, &(Stamp(0)..sealed));
+        }
+    }
+
+    /// Keeps what the minutes of one day say of its loads; whether there may be more.
+    fn count_day(&mut self) -> bool {
+        let Some((site, waiting)) = self.to_count.pop_first() else { return false };
+        let catalog = self.shared.catalog();
+        let has_map = catalog.entry_of(site).filter(|entry| !entry.site.channels.is_empty());
+        let Some(entry) = has_map else { return true };
+        let sealed = self.progress.get(&site).map_or(Stamp(0), |progress| progress.sealed);
+        let left = self.insist(|db| {
+            let tx = db.transaction()?;
+            let left = run_days::step(&tx, entry, &waiting, sealed)?;
+            tx.commit()?;
+            Ok(left)
+        });
+        // Closing, or damage that was reported: the next start tries again.
+        if let Some(left) = left {
+            self.count_days_of(site, &left);
+        }
+        true
     }
 
     /// Derives the splits of one day again; whether there was any to do.
@@ -95,6 +132,9 @@ impl Writer {
         if let Some(entry) = catalog.entry_of(step.site) {
             let site = entry.site.id.clone();
             self.report(Event::Rederived { site, day: step.day, derived: step.derived, left: step.left });
+        }
+        if let Some(resealed) = &step.outcome.resealed {
+            self.count_days_of(step.site, resealed);
         }
         self.damaged(step.outcome.damage);
         true
@@ -172,6 +212,9 @@ impl Writer {
             let progress = self.progress.entry(site).or_default();
             progress.marked = progress.marked.max(last.end);
         }
+        if let Some(resealed) = &outcome.resealed {
+            self.count_days_of(site, resealed);
+        }
         self.damaged(outcome.damage);
     }
 
@@ -213,7 +256,9 @@ impl Writer {
             Ok(outcomes)
         })?;
         for (site, outcome) in outcomes {
-            self.progress.entry(site).or_default().sealed = until(site);
+            let progress = self.progress.entry(site).or_default();
+            let newly = std::mem::replace(&mut progress.sealed, until(site))..until(site);
+            self.count_days_of(site, &newly);
             self.finish(site, outcome);
             // After the commit, so that a minute is always in the file or here.
             self.shared.recent_mut().trim(site, before);

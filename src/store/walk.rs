@@ -23,7 +23,7 @@ use super::keep::Kept;
 use super::readings::{self, day_of, day_start, hour_of, hour_start, key, parts};
 use super::recount::{Unsealed, date_of, extent, name_of, readings_of};
 use super::rows::{self, Table};
-use super::{Result, block, journal};
+use super::{Result, block, journal, run_days};
 
 /// How far a counter's difference may reach: as far as its neighbours are looked for.
 const COUNTER_REACH: Span = Span(31 * Span::DAY.0);
@@ -67,6 +67,7 @@ impl Walk<'_> {
         for index in 0..self.entry.series.len() {
             self.step(|walk| walk.sums(SeriesIndex(index as u32)))?;
         }
+        self.step(Self::run_days)?;
         Ok(())
     }
 
@@ -261,6 +262,7 @@ impl Walk<'_> {
         }
         if self.mend && wanted != stored {
             rows::put_minutes(self.db, series, day, rule, &wanted)?;
+            run_days::forget(self.db, self.entry.row, &whole)?;
         }
         self.sums_of_minutes(at, Table::Quarter, &whole, (&stored, &wanted))?;
         self.sums_of_minutes(at, Table::Hour, &whole, (&stored, &wanted))
@@ -391,6 +393,37 @@ impl Walk<'_> {
             false => BTreeMap::from([(sum.start, (sum, entry.rules.print(at, &range), name_of(month)))]),
         };
         self.table(at, Table::Month, &range, wanted)
+    }
+
+    /// What is kept of days against their minutes. What is wrong is taken away: the daemon makes it anew.
+    fn run_days(&mut self) -> Result<()> {
+        let always = Stamp(0)..Stamp::from_seconds(i64::from(u32::MAX));
+        for (day, rule, body) in run_days::bodies(self.db, self.entry.row, &always)? {
+            // Of another map, or another zone: it is not used.
+            if rule != self.entry.day_rules.of_day(&day) {
+                continue;
+            }
+            self.checked.sums += 1;
+            let what = match (run_days::decode(day.start, &body), run_days::count(self.db, self.entry, &day)) {
+                (Err(fault), _) => fault.to_string(),
+                // A minute that does not decode was told of.
+                (_, Err(super::Error::Damaged(_))) => continue,
+                (_, Err(error)) => return Err(error),
+                (Ok(kept), Ok(counted)) if kept == counted.tallies => continue,
+                _ => "the run times of the day that starts here are not those of its minutes".to_owned(),
+            };
+            self.checked.find(Finding {
+                id: "runs-differ",
+                what,
+                place: format!("run_day, {}", self.entry.site.id),
+                since: Some(self.entry.zone.rfc3339(day.start)),
+                remedy: "`store repair` takes it away, and the daemon makes it anew from the minutes".into(),
+            });
+            if self.mend {
+                run_days::forget(self.db, self.entry.row, &day)?;
+            }
+        }
+        Ok(())
     }
 
     /// The rows of `table` in a month against what they should be.

@@ -84,6 +84,9 @@ pub(super) struct Writer {
     /// Whether corrections may wait to be marked, and the last mark that was made of one.
     pub(super) to_correct: bool,
     pub(super) corrected: i64,
+    /// Time of sites (by row of `site`) in which days may be over of which it is not kept what their minutes
+    /// say.
+    pub(super) to_count: BTreeMap<i64, Range<Stamp>>,
     troubled: bool,
     /// Commands since work that waits had its turn.
     in_a_row: usize,
@@ -123,6 +126,7 @@ impl Writer {
             to_rederive: true,
             to_correct: true,
             corrected: 0,
+            to_count: BTreeMap::new(),
             troubled: false,
             in_a_row: 0,
         }
@@ -241,6 +245,7 @@ impl Writer {
             self.next_row = last + 1;
             late.into_iter().for_each(|(site, range)| self.count_later(site, range));
         }
+        self.count_all_days();
         self.say_what_is_kept();
     }
 
@@ -261,6 +266,7 @@ impl Writer {
         let before = self.shared.catalog();
         self.shared.set_catalog(catalog);
         (self.to_rederive, self.to_correct) = (true, true);
+        self.count_all_days();
         self.count_unsealed(&before);
     }
 

@@ -3,16 +3,15 @@
 //! Figures are integers until here; kWh are rounded to the nearest mWh (six decimals) and shares
 //! down to a millionth, so that a share of 1 always means all of it.
 
-use std::collections::BTreeMap;
 use std::ops::Range;
 
-use super::shapes::{BusEnergy, HistoryBody, HistoryInterval};
+use super::views;
 use super::views::notes::Annotation;
-use super::views::{self, rounded_down};
+use super::written::Written;
 use super::{HistoryError, HistoryQuery, View};
 use crate::calendar::{By, CalendarError, Interval, Zone, intervals};
-use crate::history::{Note, Source, Summary, energy};
-use crate::site::{FigureKey, Site};
+use crate::history::{Note, Source, energy_of};
+use crate::site::Site;
 use crate::units::{Span, Stamp};
 
 /// Bytes that an answer takes to begin with: a day by quarter hours has 140 kB, and to grow into it step
@@ -92,10 +91,7 @@ pub fn answer<S: Source>(
     let site = &query.site;
     let range = (query.from.as_deref(), query.to.as_deref());
     match query.view {
-        View::Energy => {
-            let body = energy_body(query, now, source, notes)?;
-            text(&body)
-        }
+        View::Energy => energy_text(query, now, source, notes),
         View::Channel(channel) => {
             let (from, to, by) = (query.from.as_deref(), query.to.as_deref(), query.by.as_deref());
             let question = Question::read(site, from, to, by, now)?;
@@ -103,11 +99,11 @@ pub fn answer<S: Source>(
             text(&views::channel::body(site, &question, channel, &found))
         }
         View::Profile => {
-            let (zone, profile) = views::profile::read(site, range, now, source)?;
+            let (zone, profile) = views::profile::read(site, range, query.only.as_deref(), now, source)?;
             text(&views::profile::body(site, &zone, &profile))
         }
         View::Rank => {
-            let (zone, ranking) = views::rank::read(site, range, now, source)?;
+            let (zone, ranking) = views::rank::read(site, range, query.only.as_deref(), now, source)?;
             text(&views::rank::body(site, &zone, &ranking))
         }
         // It needs readings, which a source of rows does not have: `views::audit::answer`.
@@ -125,18 +121,19 @@ fn failed(error: &dyn std::error::Error) -> HistoryError {
     HistoryError::Failed(error.to_string())
 }
 
-fn energy_body<S: Source>(
+fn energy_text<S: Source>(
     query: &HistoryQuery,
     now: Stamp,
     source: &mut S,
     notes: impl FnOnce(Range<Stamp>) -> Result<Vec<Note>, String>,
-) -> Result<HistoryBody, HistoryError> {
+) -> Result<String, HistoryError> {
     let (from, to, by) = (query.from.as_deref(), query.to.as_deref(), query.by.as_deref());
     let site = &query.site;
     let question = Question::read(site, from, to, by, now)?;
     let summaries =
-        energy(site, &question.zone, source, &question.intervals).map_err(|error| failed(&error))?;
-    let mut body = body(site, &question, &summaries);
+        energy_of(site, &question.zone, source, &question.intervals, query.only.as_deref())
+            .map_err(|error| failed(&error))?;
+    let mut body = Written::of(site, &question, &summaries);
     if let Some(against) = &query.compare {
         let (against, pairs, whole) =
             views::compare::pairs(site, &question, against, source, &summaries, now)?;
@@ -145,72 +142,10 @@ fn energy_body<S: Source>(
     }
     let found = notes(question.range()).map_err(HistoryError::Failed)?;
     body.annotations = found.iter().map(|note| Annotation::of(&question.zone, note)).collect();
-    Ok(body)
-}
-
-/// The body as a shape.
-pub fn body(site: &Site, question: &Question, summaries: &[Summary]) -> HistoryBody {
-    HistoryBody {
-        site: site.id.clone(),
-        by: question.by.to_string(),
-        time_zone: question.zone.name().to_owned(),
-        intervals: summaries.iter().map(|summary| interval(site, &question.zone, summary)).collect(),
-        comparison: None,
-        annotations: Vec::new(),
-    }
+    text(&body)
 }
 
 pub use crate::exchange::TOTALS;
-
-fn interval(site: &Site, zone: &Zone, summary: &Summary) -> HistoryInterval {
-    let kwh = |key| summary.kwh(key);
-    let mut circuits = BTreeMap::new();
-    let mut circuit_coverage = BTreeMap::new();
-    let mut buses: BTreeMap<String, BusEnergy> = BTreeMap::new();
-    for (key, amount) in &summary.figures {
-        let coverage = rounded_down(amount.coverage(summary.interval.span()));
-        match *key {
-            FigureKey::Circuit(index) => {
-                let id = &site.circuits[index].id;
-                circuits.insert(id.clone(), amount.kwh());
-                circuit_coverage.insert(id.clone(), coverage);
-            }
-            FigureKey::BusFeed(index) => {
-                let bus = buses.entry(site.buses[index].id.clone()).or_default();
-                (bus.feed_kwh, bus.feed_coverage) = (amount.kwh(), coverage);
-            }
-            FigureKey::BusUntracked(index) => {
-                let bus = buses.entry(site.buses[index].id.clone()).or_default();
-                (bus.untracked_kwh, bus.untracked_coverage) = (amount.kwh(), coverage);
-            }
-            _ => {}
-        }
-    }
-    let coverage_of = |(name, key): (&str, FigureKey)| {
-        let defined = summary.figures.iter().any(|(other, _)| *other == key);
-        defined.then(|| (name.to_owned(), rounded_down(summary.coverage(key))))
-    };
-    HistoryInterval {
-        start: zone.rfc3339(summary.interval.start),
-        end: zone.rfc3339(summary.interval.end),
-        seconds: summary.interval.span().0 / Span::from_seconds(1).0,
-        coverage: rounded_down(summary.totals_coverage()),
-        rederiving: summary.rederiving,
-        import_kwh: kwh(FigureKey::Import),
-        export_kwh: kwh(FigureKey::Export),
-        grid_kwh: kwh(FigureKey::Grid),
-        generation_kwh: kwh(FigureKey::Generation),
-        self_consumed_kwh: kwh(FigureKey::SelfConsumed),
-        storage_kwh: kwh(FigureKey::Storage),
-        consumption_kwh: kwh(FigureKey::Consumption),
-        tracked_kwh: kwh(FigureKey::Tracked),
-        untracked_kwh: kwh(FigureKey::Untracked),
-        total_coverage: TOTALS.into_iter().filter_map(coverage_of).collect(),
-        circuits,
-        circuit_coverage,
-        buses,
-    }
-}
 
 #[cfg(test)]
 mod tests {
@@ -220,7 +155,7 @@ mod tests {
     use crate::flow::Row;
     use crate::history::Memory;
     use crate::site::{
-        Bus, Channel, Circuit, CircuitEntry, EndUse, Epoch, Figure, Part, Plan, Role, SeriesIndex, Service,
+        Bus, Channel, Circuit, CircuitEntry, EndUse, Epoch, Figure, FigureKey, Part, Plan, Role, SeriesIndex, Service,
         System, Term,
     };
     use crate::units::{Energy, ONE};
@@ -300,6 +235,7 @@ mod tests {
             by: owned(by),
             view: View::Energy,
             compare: None,
+            only: None,
         }
     }
 

@@ -19,6 +19,7 @@ mod setup;
 mod shapes;
 mod tls;
 pub mod views;
+pub mod written;
 
 use std::collections::BTreeMap;
 use std::fmt;
@@ -43,7 +44,7 @@ pub use tls::{Tls, server_config};
 
 use crate::clock::Clock;
 use crate::history::Note;
-use crate::site::{ChannelIndex, Site};
+use crate::site::{ChannelIndex, FigureKey, Site};
 use crate::status::Board;
 use crate::store::{NoteChange, NoteOutcome};
 use crate::units::Stamp;
@@ -89,7 +90,7 @@ pub enum View {
 impl HistoryQuery {
     /// A question that leaves time and intervals to their defaults.
     pub fn new(site: Arc<Site>, view: View) -> Self {
-        Self { site, from: None, to: None, by: None, view, compare: None }
+        Self { site, from: None, to: None, by: None, view, compare: None, only: None }
     }
 }
 
@@ -124,6 +125,9 @@ pub struct HistoryQuery {
     pub view: View,
     /// `compare`: what each interval is compared with.
     pub compare: Option<String>,
+    /// Figures that the answer may be confined to, for who needs no others: of a ranking, whose run times
+    /// and peaks are wanted.
+    pub only: Option<Vec<FigureKey>>,
 }
 
 /// Why there is no history in the answer.

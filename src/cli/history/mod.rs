@@ -83,7 +83,7 @@ fn answer(common: &Common, args: &Args) -> Result<String, Refusal> {
         let of = figure(site, args)?;
         let mut source = reader?.source(index);
         let (zone, profile) =
-            views::profile::read(site, range, now, &mut source).map_err(Refusal::of_question)?;
+            views::profile::read(site, range, None, now, &mut source).map_err(Refusal::of_question)?;
         return printed(match args.format {
             Format::Table => Ok(profile::table(site, &zone, &profile, of)),
             Format::Json => json(&views::profile::body(site, &zone, &profile)),
@@ -93,7 +93,7 @@ fn answer(common: &Common, args: &Args) -> Result<String, Refusal> {
     if args.rank {
         let mut source = reader?.source(index);
         let (zone, ranking) =
-            views::rank::read(site, range, now, &mut source).map_err(Refusal::of_question)?;
+            views::rank::read(site, range, None, now, &mut source).map_err(Refusal::of_question)?;
         let body = views::rank::body(site, &zone, &ranking);
         return printed(match args.format {
             Format::Table => Ok(rank::tables(&site.name, &body)),

@@ -8,9 +8,9 @@ use crate::cli::Format;
 use crate::history::{Amount, Note, Summary};
 use crate::site::{FigureKey, Site};
 use crate::units::{Span, Stamp};
-use crate::web::HistoryBody;
-use crate::web::history::{Question, TOTALS, body};
+use crate::web::history::{Question, TOTALS};
 use crate::web::views::notes::Annotation;
+use crate::web::written::Written;
 
 /// The answer in that format.
 pub(super) fn text(
@@ -22,19 +22,22 @@ pub(super) fn text(
 ) -> Result<String> {
     match format {
         Format::Table => Ok(tables(site, question, summaries) + &notes(&question.zone, noted)),
-        Format::Json => Ok(serde_json::to_string(&body_with_notes(site, question, summaries, noted))? + "\n"),
+        Format::Json => {
+            let body = body_with_notes(site, question, summaries, noted);
+            Ok(serde_json::to_string(&body)? + "\n")
+        }
         Format::Csv => csv(site, &question.zone, summaries),
     }
 }
 
 /// The body of the API.
-pub(super) fn body_with_notes(
-    site: &Site,
-    question: &Question,
-    summaries: &[Summary],
+pub(super) fn body_with_notes<'a>(
+    site: &'a Site,
+    question: &'a Question,
+    summaries: &'a [Summary],
     notes: &[Note],
-) -> HistoryBody {
-    let mut body = body(site, question, summaries);
+) -> Written<'a> {
+    let mut body = Written::of(site, question, summaries);
     body.annotations = notes.iter().map(|note| Annotation::of(&question.zone, note)).collect();
     body
 }

@@ -23,10 +23,16 @@ struct Report {
 /// Derives what waits, and says how long it took.
 pub(super) fn run(maps: &Path, centrals: &[Central], directory: PathBuf, format: Format) -> Result<Exit> {
     let (sites, findings) = settings::load_sites(maps);
-    findings.iter().for_each(|finding| eprintln!("{finding}"));
-    if findings.iter().any(|finding| finding.severity == Severity::Error) {
+    let (errors, others): (Vec<_>, Vec<_>) =
+        findings.into_iter().partition(|finding| finding.severity == Severity::Error);
+    errors.iter().for_each(|finding| eprintln!("{finding}"));
+    if !errors.is_empty() {
         eprintln!("panelwright: nothing is derived under a map that is wrong");
         return Ok(Exit::Config);
+    }
+    if !others.is_empty() {
+        let what = if others.len() == 1 { "1 remark".to_owned() } else { format!("{} remarks", others.len()) };
+        eprintln!("panelwright: {what} on the maps, which keep nothing from being derived: `panelwright check`");
     }
     let sites: Vec<Arc<Site>> = sites.into_iter().map(Arc::new).collect();
     let centrals = centrals.iter().map(|central| central.name.clone()).collect();

@@ -370,3 +370,84 @@ fn what_cannot_be_derived_any_more_holds_again_when_the_map_is_put_back() {
     rig.flush();
     assert_eq!(all(&rig), before);
 }
+
+/// Does something to the file while no store has it open.
+fn meanwhile(rig: &mut Rig, change: impl FnOnce(&rusqlite::Connection)) {
+    rig.store.take().expect("it is open").close();
+    change(&schema::open(&database(rig.directory.path())).expect("it opens"));
+    let (store, events) = open(rig.directory.path(), &rig.site, &[]);
+    (rig.store, rig.events) = (Some(store), events);
+}
+
+/// Every row of every level.
+fn all_rows(rig: &Rig) -> [Vec<(SeriesIndex, Row)>; 5] {
+    let levels = [Level::Minute, Level::Quarter, Level::Hour, Level::Day, Level::Month];
+    levels.map(|level| rig.rows(level, -60 * DAY, 25 * DAY))
+}
+
+#[test]
+fn a_day_whose_own_readings_are_gone_keeps_what_another_map_made_of_it() {
+    let mut rig = live(MAP, &[]);
+    let gone = readings::day_of(at(23 * DAY));
+    meanwhile(&mut rig, |db| {
+        let sql = format!(
+            "DELETE FROM reading_day WHERE key >> 24 = {gone};
+             DELETE FROM reading_hour WHERE (key >> 24) / 24 = {gone}"
+        );
+        db.execute_batch(&sql).expect("they go");
+    });
+    let before = all_rows(&rig);
+    let turned = feed(r#"channel = "house/m1", leg"#, r#"channel = "house/m1", reversed = true, leg"#);
+    correct(&mut rig, &turned);
+    // The days on either side have their readings; what those tell of this one is a minute.
+    assert_eq!(derived(&rig), [24, 22, 21]);
+    correct(&mut rig, MAP);
+    assert_eq!(derived(&rig), [24, 22, 21]);
+    assert_eq!(all_rows(&rig), before);
+}
+
+#[test]
+fn hours_whose_readings_were_lost_are_said_when_a_corrected_map_cannot_have_them() {
+    let mut rig = live(MAP, &[]);
+    let (day, hour) = (readings::day_of(at(MONTH_END)), readings::hour_of(at(MONTH_END)) - 1);
+    meanwhile(&mut rig, |db| {
+        let mut select = db.prepare("SELECT key, body FROM reading_day WHERE key >> 24 = ?1").expect("sql");
+        let days: Vec<(i64, Vec<u8>)> = select
+            .query_map([day], |row| Ok((row.get(0)?, row.get(1)?)))
+            .and_then(Iterator::collect)
+            .expect("a day of each channel");
+        assert_eq!(days.len(), 5);
+        for (key, body) in days {
+            let hours = block::decode_day(&body).expect("it decodes").into_iter();
+            let kept = block::encode_day(hours.filter(|(of_day, _)| i64::from(*of_day) != hour.rem_euclid(24)));
+            assert!(kept.len() < body.len());
+            db.execute("UPDATE reading_day SET body = ?2 WHERE key = ?1", rusqlite::params![key, kept])
+                .expect("without that hour");
+            let (_, series) = readings::parts(key);
+            let sql = "INSERT INTO set_aside (origin, key, why, body, repaired)
+                       VALUES ('reading_hour', ?1, 'it was torn', x'', 1)";
+            db.execute(sql, [readings::key(hour, series)]).expect("noted");
+        }
+    });
+    let turned = feed(r#"channel = "house/m1", leg"#, r#"channel = "house/m1", reversed = true, leg"#);
+    correct(&mut rig, &turned);
+    rig.send(Command::Flush);
+    let mut said = Vec::new();
+    loop {
+        match rig.events.recv_timeout(Duration::from_secs(30)).expect("an event") {
+            Event::Damaged { what } => said.push(what),
+            Event::Flushed => break,
+            _ => {}
+        }
+    }
+    let grid = |what: &&String| what.contains("split:grid") && what.contains("5 of its minutes");
+    assert_eq!(said.iter().filter(grid).count(), 1, "{said:?}");
+    // What was derived is there, what could not be is listed, and nothing of it is a fault.
+    let rows = rig.rows(Level::Minute, MONTH_END, MONTH_END + 600);
+    assert!(rows.iter().any(|(series, _)| series.0 as usize >= rig.site.channels.len()));
+    rig.store.take().expect("it is open").close();
+    let checked = crate::store::check(&database(rig.directory.path()), &[Arc::clone(&rig.site)]).expect("it opens");
+    assert!(checked.findings.is_empty(), "{:?}", checked.findings);
+    let lost = |finding: &&Finding| finding.what.contains("5 of its minutes cannot be derived again");
+    assert!(checked.lost.iter().filter(lost).count() >= 1, "{:?}", checked.lost);
+}

@@ -24,6 +24,7 @@ mod formats;
 mod life;
 mod repair;
 mod rows;
+mod run_days;
 mod shuffled;
 mod size;
 

@@ -18,10 +18,10 @@ use super::{Asked, Numbers, Page, problem, show, uses, words};
 use crate::calendar::Zone;
 use crate::chart::{Kind, Piece, Slot, Stack};
 use crate::schedule::{CtLine, Proofs, schedule};
-use crate::site::{Circuit, CircuitEntry, Role, Site, System};
+use crate::site::{Circuit, CircuitEntry, FigureKey, Role, Site, System};
 use crate::units::Stamp;
 use crate::web::views::{profile::ProfileBody, rank::RankBody, verify::for_schedule};
-use crate::web::{HistoryBody, Shared, View, api};
+use crate::web::{HistoryBody, HistoryQuery, Shared, View, api};
 
 #[derive(Debug, Serialize)]
 struct CircuitPage {
@@ -114,7 +114,7 @@ async fn page(
     let now = shared.state.clock.now();
     let period = Period::read(site, wanted.span.as_deref(), wanted.at.as_deref(), now)?;
     let circuit = &site.circuits[place];
-    let past = past(shared, site, &period).await?;
+    let past = past(shared, site, place, &period).await?;
     if wanted.as_file {
         return Ok(file(site, circuit, &period, &past.energy));
     }
@@ -152,12 +152,13 @@ async fn page(
     Ok(show(shared, asked, frame, &body))
 }
 
-async fn past(shared: &Shared, site: &Arc<Site>, period: &Period) -> Result<Past, Trouble> {
+async fn past(shared: &Shared, site: &Arc<Site>, place: usize, period: &Period) -> Result<Past, Trouble> {
     let (from, to) = (words::iso(period.first), words::iso(period.after));
     let by = period.length.by();
+    let this = Some(vec![FigureKey::Circuit(place)]);
     let energy = ask::of(site, View::Energy, &from, &to, Some(by.as_str()));
-    let profile = ask::of(site, View::Profile, &from, &to, None);
-    let ranking = ask::of(site, View::Rank, &from, &to, None);
+    let profile = HistoryQuery { only: this.clone(), ..ask::of(site, View::Profile, &from, &to, None) };
+    let ranking = HistoryQuery { only: this, ..ask::of(site, View::Rank, &from, &to, None) };
     ask::ask(shared, move |history| {
         // A time that has not begun has no typical day and no ranking: the page does without.
         Ok(Past {

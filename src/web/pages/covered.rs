@@ -4,12 +4,14 @@ use std::sync::Arc;
 
 use super::{ask, words};
 use crate::calendar::{LocalDay, Zone};
-use crate::site::Site;
-use crate::web::{HistoryBody, HistoryInterval, Shared, View};
+use crate::site::{FigureKey, Site};
+use crate::web::{HistoryBody, HistoryInterval, HistoryQuery, Shared, View};
 
-/// Days that are looked through, from today backwards: a month of hours is read in some milliseconds, and
-/// whoever wants to know more has the history.
+/// Days that are looked through, from today backwards: whoever wants to know more has the history.
 const DAYS: i32 = 31;
+/// So many are asked for at a time: where the sun covers the house on most days, one or two tell it, and
+/// where it never does, a few questions and not one a day.
+const STEPS: [i32; 3] = [2, 7, 22];
 /// An hour counts if nearly all of it is known.
 const KNOWN: f64 = 0.98;
 
@@ -19,13 +21,19 @@ pub(super) async fn last(shared: &Shared, site: &Arc<Site>) -> String {
     let today = zone.day_of(shared.state.clock.now());
     let site = Arc::clone(site);
     let found = ask::ask(shared, move |history| {
-        for back in 0..DAYS {
-            let day = LocalDay(today.0 - back);
-            let query = ask::of(&site, View::Energy, &words::iso(day), &words::iso(day.next()), Some("hour"));
+        let mut after = LocalDay(today.0 + 1);
+        for days in STEPS {
+            let first = LocalDay(after.0 - days);
+            let query = HistoryQuery {
+                only: Some(vec![FigureKey::Consumption, FigureKey::Generation]),
+                ..ask::of(&site, View::Energy, &words::iso(first), &words::iso(after), Some("hour"))
+            };
             let body: HistoryBody = ask::body(history, &query)?;
             if let Some(hour) = body.intervals.iter().rev().find(|hour| is_covered(hour)) {
-                return Ok(Some((back, day, hour.clone())));
+                let day = words::day(&hour.start).unwrap_or(first);
+                return Ok(Some((today.0 - day.0, day, hour.clone())));
             }
+            after = first;
         }
         Ok(None)
     });

@@ -12,9 +12,9 @@ use super::sheet::{self, Sheet};
 use super::stacks::{self, Layer, Show};
 use super::{Asked, Numbers, Page, show, words};
 use crate::chart::{Kind, Piece, Slot, Stack, Tick};
-use crate::site::Site;
+use crate::site::{FigureKey, Site};
 use crate::web::views::profile::{NAMES, ProfileBody};
-use crate::web::{Shared, View};
+use crate::web::{HistoryQuery, Shared, View};
 
 #[derive(Debug, Serialize)]
 struct TypicalPage {
@@ -87,7 +87,10 @@ pub(super) async fn page(
     period: &Period,
 ) -> Result<Response, Trouble> {
     let (from, to) = (words::iso(period.first), words::iso(period.after));
-    let query = ask::of(site, View::Profile, &from, &to, None);
+    let circuits = (0..site.circuits.len()).map(FigureKey::Circuit);
+    let totals = [FigureKey::Consumption, FigureKey::Generation, FigureKey::Untracked];
+    let only = Some(circuits.chain(totals).collect());
+    let query = HistoryQuery { only, ..ask::of(site, View::Profile, &from, &to, None) };
     let body: ProfileBody = ask::ask(shared, move |history| ask::body(history, &query)).await?;
     let of = |id: &str| body.circuits.get(id).map(|one| one.all.w.clone()).unwrap_or_default();
     let total = |name: &str| body.totals.get(name).map(|one| one.all.w.clone()).unwrap_or_default();

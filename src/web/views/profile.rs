@@ -9,7 +9,7 @@ use super::super::HistoryError;
 use super::super::history::TOTALS;
 use super::{rounded_down, tenth};
 use crate::calendar::Zone;
-use crate::history::{Profile, QUARTERS, Slot, Source, WEEKDAYS, profile};
+use crate::history::{Profile, QUARTERS, Slot, Source, WEEKDAYS, profile_of};
 use crate::site::{FigureKey, Site};
 use crate::units::{Span, Stamp};
 
@@ -70,6 +70,7 @@ pub const NAMES: [&str; WEEKDAYS] =
 pub fn read<S: Source>(
     site: &Site,
     range: (Option<&str>, Option<&str>),
+    only: Option<&[FigureKey]>,
     now: Stamp,
     source: &mut S,
 ) -> Result<(Zone, Profile), HistoryError> {
@@ -79,7 +80,7 @@ pub fn read<S: Source>(
         let what = "from and to: a typical day is made of at most five years".to_owned();
         return Err(HistoryError::Asked { what, hint: "ask for a shorter range".to_owned() });
     }
-    let found = profile(site, &zone, source, range);
+    let found = profile_of(site, &zone, source, range, only);
     Ok((zone, found.map_err(|error| HistoryError::Failed(error.to_string()))?))
 }
 

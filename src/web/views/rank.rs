@@ -6,7 +6,7 @@ use utoipa::ToSchema;
 use super::super::HistoryError;
 use super::{rounded_down, six, tenth};
 use crate::calendar::Zone;
-use crate::history::{Amount, Rank, Ranked, Ranking, Source, rank};
+use crate::history::{Amount, Rank, Ranked, Ranking, Source, rank_of};
 use crate::site::{EndUse, FigureKey, Site};
 use crate::units::{Span, Stamp};
 
@@ -113,11 +113,16 @@ pub struct RankEndUse {
 pub fn read<S: Source>(
     site: &Site,
     range: (Option<&str>, Option<&str>),
+    only: Option<&[FigureKey]>,
     now: Stamp,
     source: &mut S,
 ) -> Result<(Zone, Ranking), HistoryError> {
     let (zone, days) = super::days(site, range, DAYS, now)?;
-    let found = rank(site, &zone, source, &days);
+    let alone = only.and_then(|only| match only {
+        [FigureKey::Circuit(index)] => Some(Rank::Circuit(*index)),
+        _ => None,
+    });
+    let found = rank_of(site, &zone, source, &days, alone);
     Ok((zone, found.map_err(|error| HistoryError::Failed(error.to_string()))?))
 }
 

@@ -1,0 +1,255 @@
+//! What the minutes of local days that are over say of every load, kept so that a ranking of a year need
+//! not decode half a million minutes a load.
+//!
+//! It follows from the minutes and the map. Whoever changes minutes forgets the days that they are in, in the
+//! same transaction; what another map made has another rule, and is not used. What is missing is counted
+//! from the minutes when it is asked for, and made again by the writer when it has nothing else to do.
+
+use std::ops::Range;
+
+use rusqlite::{Connection, OptionalExtension, params};
+
+use crate::flow::Row;
+use crate::history::{DayRuns, Tally, places, series_of, tallies};
+use crate::site::SeriesIndex;
+use crate::units::{Span, Stamp};
+
+use super::catalog::Entry;
+use super::keep::Kept;
+use super::wire::{self, Bytes, Fault};
+use super::{Result, rows};
+
+const FORMAT: u8 = 1;
+
+/// Loads of a map, bins and minutes of a day: more than there can be, so that a bad length takes no memory.
+const MOST: usize = 10_000;
+
+/// Longer than any local day.
+const LONGEST: Span = Span(26 * Span::HOUR.0);
+
+/// Days that one step looks at which have nothing to do: some milliseconds of look-ups.
+const LOOKED_AT: usize = 500;
+
+/// The days that start in `range`, by time. One that does not decode is not there.
+pub(super) fn select(db: &Connection, site: i64, range: &Range<Stamp>) -> Result<Vec<DayRuns>> {
+    let found = bodies(db, site, range)?.into_iter();
+    let decoded = found.filter_map(|(day, rule, body)| {
+        let tallies = decode(day.start, &body).ok()?;
+        Some(DayRuns { day, rule, tallies })
+    });
+    Ok(decoded.collect())
+}
+
+/// The days that start in `range` as they stand: from when to when, rule and body.
+pub(super) fn bodies(
+    db: &Connection,
+    site: i64,
+    range: &Range<Stamp>,
+) -> Result<Vec<(Range<Stamp>, i64, Vec<u8>)>> {
+    let mut select = db.prepare_cached(
+        "SELECT start_s, end_s, rule, body FROM run_day WHERE site = ?1 AND start_s >= ?2 AND start_s < ?3
+         ORDER BY start_s",
+    )?;
+    let bound = |at: Stamp| Stamp(at.0.saturating_add(9)).seconds();
+    let found = select.query_map(params![site, bound(range.start), bound(range.end)], |row| {
+        let day = Stamp::from_seconds(row.get(0)?)..Stamp::from_seconds(row.get(1)?);
+        Ok((day, row.get(2)?, row.get(3)?))
+    })?;
+    Ok(found.collect::<rusqlite::Result<_>>()?)
+}
+
+/// Takes the days away that `range` touches.
+pub(super) fn forget(db: &Connection, site: i64, range: &Range<Stamp>) -> Result<()> {
+    db.prepare_cached("DELETE FROM run_day WHERE site = ?1 AND start_s > ?2 AND start_s < ?3 AND end_s > ?4")?
+        .execute(params![
+            site,
+            (range.start - LONGEST).seconds(),
+            Stamp(range.end.0.saturating_add(9)).seconds(),
+            range.start.seconds()
+        ])?;
+    Ok(())
+}
+
+/// Counts a local day from its sealed minutes.
+pub(super) fn count(db: &Connection, entry: &Entry, day: &Range<Stamp>) -> Result<DayRuns> {
+    let places = places(&entry.site);
+    let mut minutes: Vec<(SeriesIndex, Row)> = Vec::new();
+    for at in series_of(&entry.site, &places) {
+        let of_one = rows::minutes(db, entry.series_row(at), day, |day| entry.rules.print(at, day))?;
+        minutes.extend(of_one.into_iter().map(|row| (at, row)));
+    }
+    let tallies = tallies(&entry.site, day, &minutes, &places);
+    Ok(DayRuns { day: day.clone(), rule: entry.day_rules.of_day(day), tallies })
+}
+
+/// Makes the newest day that is missing of those that lie in `waiting` and are sealed; what of it still
+/// waits after that, which is empty when all is done.
+pub(super) fn step(
+    db: &Connection,
+    entry: &Entry,
+    waiting: &Range<Stamp>,
+    sealed: Stamp,
+) -> Result<Range<Stamp>> {
+    let mut left = waiting.clone();
+    let Some(first) = first(db, entry)? else { return Ok(left.start..left.start) };
+    left.start = left.start.max(first);
+    left.end = left.end.min(sealed);
+    for _ in 0..LOOKED_AT {
+        if left.start >= left.end {
+            break;
+        }
+        let day = entry.zone.day_range(entry.zone.day_of(left.end - Span(1)));
+        left.end = day.start;
+        if day.end > sealed || day.is_empty() || is_there(db, entry, &day)? {
+            continue;
+        }
+        put(db, entry.row, &count(db, entry, &day)?)?;
+        break;
+    }
+    Ok(left)
+}
+
+/// From when on there are minutes.
+fn first(db: &Connection, entry: &Entry) -> Result<Option<Stamp>> {
+    let mut select = db.prepare_cached("SELECT min(start_s) FROM quarter WHERE series = ?1")?;
+    let mut first: Option<Stamp> = None;
+    for series in entry.channel_rows() {
+        let found: Option<i64> = select.query_row([series], |row| row.get(0))?;
+        first = first.into_iter().chain(found.map(Stamp::from_seconds)).min();
+    }
+    let kept = Kept::look_up(db)?.minutes.unwrap_or(Stamp::MIN);
+    Ok(first.map(|first| first.max(kept)))
+}
+
+fn is_there(db: &Connection, entry: &Entry, day: &Range<Stamp>) -> Result<bool> {
+    let mut select = db.prepare_cached("SELECT end_s, rule FROM run_day WHERE site = ?1 AND start_s = ?2")?;
+    let found: Option<(i64, i64)> = select
+        .query_row([entry.row, day.start.seconds()], |row| Ok((row.get(0)?, row.get(1)?)))
+        .optional()?;
+    Ok(found == Some((day.end.seconds(), entry.day_rules.of_day(day))))
+}
+
+fn put(db: &Connection, site: i64, runs: &DayRuns) -> Result<()> {
+    // Days of another zone may overlap this one.
+    forget(db, site, &runs.day)?;
+    db.prepare_cached("INSERT INTO run_day (site, start_s, end_s, rule, body) VALUES (?1, ?2, ?3, ?4, ?5)")?
+        .execute(params![
+            site,
+            runs.day.start.seconds(),
+            runs.day.end.seconds(),
+            runs.rule,
+            encode(runs.day.start, &runs.tallies)
+        ])?;
+    Ok(())
+}
+
+fn encode(day: Stamp, tallies: &[Tally]) -> Vec<u8> {
+    let mut body = wire::begin(FORMAT);
+    wire::put_u64(&mut body, tallies.len() as u64);
+    for tally in tallies {
+        let one = encode_one(day, tally);
+        wire::put_u64(&mut body, one.len() as u64);
+        body.extend_from_slice(&one);
+    }
+    wire::finish(body)
+}
+
+fn encode_one(day: Stamp, tally: &Tally) -> Vec<u8> {
+    let mut to = Vec::new();
+    let minute = |at: Stamp| ((at - day).0 / Span::MINUTE.0) as u64;
+    wire::put_u64(&mut to, tally.bins.len() as u64);
+    for (bin, count, watts) in &tally.bins {
+        to.push(*bin);
+        wire::put_u64(&mut to, u64::from(*count));
+        to.extend_from_slice(&watts.to_le_bytes());
+    }
+    wire::put_u64(&mut to, tally.crossings.len() as u64);
+    for (bin, more) in &tally.crossings {
+        to.push(*bin);
+        wire::put_i64(&mut to, i64::from(*more));
+    }
+    for (at, bin) in tally.first.iter().chain(&tally.last) {
+        wire::put_u64(&mut to, minute(*at));
+        to.push(*bin);
+    }
+    for peak in [tally.peak_minute, tally.peak_quarter] {
+        to.push(u8::from(peak.is_some()));
+        if let Some((watts, at)) = peak {
+            wire::put_u64(&mut to, minute(at));
+            to.extend_from_slice(&watts.to_le_bytes());
+        }
+    }
+    to
+}
+
+/// The tallies of a body.
+pub(super) fn decode(day: Stamp, body: &[u8]) -> std::result::Result<Vec<Tally>, Fault> {
+    let mut bytes = Bytes::open(body, FORMAT)?;
+    let count = bytes.count(MOST)?;
+    let mut tallies = Vec::with_capacity(count);
+    for _ in 0..count {
+        let len = bytes.count(bytes.len())?;
+        tallies.push(decode_one(day, Bytes::raw(bytes.take(len)?))?);
+    }
+    bytes.end()?;
+    Ok(tallies)
+}
+
+fn decode_one(day: Stamp, mut bytes: Bytes<'_>) -> std::result::Result<Tally, Fault> {
+    let mut tally = Tally::default();
+    let minute = |bytes: &mut Bytes<'_>| -> std::result::Result<Stamp, Fault> {
+        Ok(Stamp(day.0 + bytes.count(MOST)? as i64 * Span::MINUTE.0))
+    };
+    let watts = |bytes: &mut Bytes<'_>| -> std::result::Result<f64, Fault> {
+        let bytes = bytes.take(8)?.try_into().map_err(|_| Fault::Short)?;
+        Ok(f64::from_le_bytes(bytes))
+    };
+    for _ in 0..bytes.count(MOST)? {
+        let bin = bytes.take(1)?[0];
+        let count = bytes.count(MOST)? as u32;
+        tally.bins.push((bin, count, watts(&mut bytes)?));
+    }
+    for _ in 0..bytes.count(MOST)? {
+        let bin = bytes.take(1)?[0];
+        let more = i32::try_from(bytes.i64()?).map_err(|_| Fault::Range("a count of starts"))?;
+        tally.crossings.push((bin, more));
+    }
+    if !tally.bins.is_empty() {
+        tally.first = Some((minute(&mut bytes)?, bytes.take(1)?[0]));
+        tally.last = Some((minute(&mut bytes)?, bytes.take(1)?[0]));
+    }
+    for peak in [&mut tally.peak_minute, &mut tally.peak_quarter] {
+        if bytes.take(1)?[0] == 1 {
+            let at = minute(&mut bytes)?;
+            *peak = Some((watts(&mut bytes)?, at));
+        }
+    }
+    bytes.end()?;
+    Ok(tally)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_kept_of_a_day_reads_back() {
+        let day = Stamp::from_seconds(1_772_928_000);
+        let at = |minute: i64| Stamp(day.0 + minute * Span::MINUTE.0);
+        let full = Tally {
+            bins: vec![(0, 1200, 310.25), (83, 240, 288_000.125)],
+            crossings: vec![(1, 12), (84, -12)],
+            first: Some((at(0), 0)),
+            last: Some((at(1439), 83)),
+            peak_minute: Some((1250.5, at(77))),
+            peak_quarter: None,
+        };
+        for tallies in [vec![], vec![Tally::default()], vec![full.clone(), Tally::default(), full]] {
+            let body = encode(day, &tallies);
+            assert_eq!(decode(day, &body), Ok(tallies));
+            for cut in 0..body.len() {
+                assert!(decode(day, &body[..cut]).is_err());
+            }
+        }
+    }
+}

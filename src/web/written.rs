@@ -1,0 +1,173 @@
+//! Energy by interval as JSON, written straight from the summaries: the shape is that of
+//! [`super::HistoryBody`], which has a year of days in half a megabyte.
+//!
+//! Names are sorted once an answer, not once an interval, and nothing is copied into maps only to be
+//! written from them.
+
+use serde::{Serialize, Serializer};
+
+use super::history::Question;
+use super::shapes::BusEnergy;
+use super::views::compare::Comparison;
+use super::views::notes::Annotation;
+use super::views::rounded_down;
+use crate::calendar::Zone;
+use crate::exchange::TOTALS;
+use crate::history::{Amount, Summary};
+use crate::site::{FigureKey, Site};
+use crate::units::Span;
+
+/// The answer to a question of energy.
+#[derive(Debug, Serialize)]
+pub struct Written<'a> {
+    site: &'a str,
+    by: String,
+    time_zone: &'a str,
+    intervals: Lines<'a>,
+    /// Each interval beside its counterpart, where that was asked for.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub comparison: Option<Comparison>,
+    /// The notes that touch the range.
+    pub annotations: Vec<Annotation>,
+}
+
+impl<'a> Written<'a> {
+    /// Without comparison and notes.
+    pub fn of(site: &'a Site, question: &'a Question, summaries: &'a [Summary]) -> Self {
+        Self {
+            site: &site.id,
+            by: question.by.to_string(),
+            time_zone: question.zone.name(),
+            intervals: Lines { names: Names::of(site), zone: &question.zone, summaries },
+            comparison: None,
+            annotations: Vec::new(),
+        }
+    }
+}
+
+/// Names, sorted, and what they stand for.
+#[derive(Debug)]
+struct Names<'a> {
+    totals: Vec<(&'a str, FigureKey)>,
+    circuits: Vec<(&'a str, FigureKey)>,
+    /// Of each bus what flows in, and what of that is untracked.
+    buses: Vec<(&'a str, FigureKey, FigureKey)>,
+}
+
+impl<'a> Names<'a> {
+    fn of(site: &'a Site) -> Self {
+        let circuits = site.circuits.iter().enumerate();
+        let circuits = circuits.map(|(index, circuit)| (circuit.id.as_str(), FigureKey::Circuit(index)));
+        let buses = site.buses.iter().enumerate();
+        let buses = buses.map(|(index, bus)| {
+            (bus.id.as_str(), FigureKey::BusFeed(index), FigureKey::BusUntracked(index))
+        });
+        let mut names =
+            Self { totals: TOTALS.to_vec(), circuits: circuits.collect(), buses: buses.collect() };
+        names.totals.sort_unstable();
+        names.circuits.sort_unstable();
+        names.buses.sort_unstable();
+        names
+    }
+}
+
+#[derive(Debug)]
+struct Lines<'a> {
+    names: Names<'a>,
+    zone: &'a Zone,
+    summaries: &'a [Summary],
+}
+
+impl Serialize for Lines<'_> {
+    fn serialize<S: Serializer>(&self, to: S) -> Result<S::Ok, S::Error> {
+        to.collect_seq(self.summaries.iter().map(|summary| line(&self.names, self.zone, summary)))
+    }
+}
+
+/// One interval.
+#[derive(Serialize)]
+struct Line<'a> {
+    start: String,
+    end: String,
+    seconds: i64,
+    coverage: f64,
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    rederiving: bool,
+    import_kwh: Option<f64>,
+    export_kwh: Option<f64>,
+    grid_kwh: Option<f64>,
+    generation_kwh: Option<f64>,
+    self_consumed_kwh: Option<f64>,
+    storage_kwh: Option<f64>,
+    consumption_kwh: Option<f64>,
+    tracked_kwh: Option<f64>,
+    untracked_kwh: Option<f64>,
+    total_coverage: Figures<'a, f64>,
+    circuits: Figures<'a, Option<f64>>,
+    circuit_coverage: Figures<'a, f64>,
+    buses: Buses<'a>,
+}
+
+fn line<'a>(names: &'a Names<'a>, zone: &Zone, summary: &'a Summary) -> Line<'a> {
+    let kwh = |key| summary.kwh(key);
+    let coverage = |summary: &Summary, amount: Amount| rounded_down(amount.coverage(summary.interval.span()));
+    Line {
+        start: zone.rfc3339(summary.interval.start),
+        end: zone.rfc3339(summary.interval.end),
+        seconds: summary.interval.span().0 / Span::from_seconds(1).0,
+        coverage: rounded_down(summary.totals_coverage()),
+        rederiving: summary.rederiving,
+        import_kwh: kwh(FigureKey::Import),
+        export_kwh: kwh(FigureKey::Export),
+        grid_kwh: kwh(FigureKey::Grid),
+        generation_kwh: kwh(FigureKey::Generation),
+        self_consumed_kwh: kwh(FigureKey::SelfConsumed),
+        storage_kwh: kwh(FigureKey::Storage),
+        consumption_kwh: kwh(FigureKey::Consumption),
+        tracked_kwh: kwh(FigureKey::Tracked),
+        untracked_kwh: kwh(FigureKey::Untracked),
+        total_coverage: Figures { names: &names.totals, summary, of: coverage },
+        circuits: Figures { names: &names.circuits, summary, of: |_, amount| amount.kwh() },
+        circuit_coverage: Figures { names: &names.circuits, summary, of: coverage },
+        buses: Buses { names: &names.buses, summary },
+    }
+}
+
+/// Something of each figure that the map defines, by name.
+struct Figures<'a, T> {
+    names: &'a [(&'a str, FigureKey)],
+    summary: &'a Summary,
+    of: fn(&Summary, Amount) -> T,
+}
+
+impl<T: Serialize> Serialize for Figures<'_, T> {
+    fn serialize<S: Serializer>(&self, to: S) -> Result<S::Ok, S::Error> {
+        to.collect_map(self.names.iter().filter_map(|(name, key)| {
+            let amount = self.summary.defined(*key)?;
+            Some((name, (self.of)(self.summary, amount)))
+        }))
+    }
+}
+
+/// Each bus that has a feed.
+struct Buses<'a> {
+    names: &'a [(&'a str, FigureKey, FigureKey)],
+    summary: &'a Summary,
+}
+
+impl Serialize for Buses<'_> {
+    fn serialize<S: Serializer>(&self, to: S) -> Result<S::Ok, S::Error> {
+        let whole = self.summary.interval.span();
+        let told = |amount: Option<Amount>| match amount {
+            Some(amount) => (amount.kwh(), rounded_down(amount.coverage(whole))),
+            None => (None, 0.0),
+        };
+        to.collect_map(self.names.iter().filter_map(|(name, feed, untracked)| {
+            let (feed, untracked) = (self.summary.defined(*feed), self.summary.defined(*untracked));
+            feed.or(untracked)?;
+            let ((feed_kwh, feed_coverage), (untracked_kwh, untracked_coverage)) =
+                (told(feed), told(untracked));
+            Some((name, BusEnergy { feed_kwh, feed_coverage, untracked_kwh, untracked_coverage }))
+        }))
+    }
+}
