@@ -22,7 +22,7 @@ pub struct CountedDay {
     pub runs: u32,
     /// What the counter grew.
     pub counter: Energy,
-    /// What the power comes to, above 0 W.
+    /// What the power comes to, above 0 W; beside a counter of what flows out, below.
     pub power: Energy,
 }
 
@@ -33,6 +33,8 @@ pub struct CounterTally {
     pub power: usize,
     /// The counter.
     pub counter: usize,
+    /// Whether it counts what flows out, which is the power below 0.
+    pub exports: bool,
     /// The counter's step: what all its differences are multiples of, in 0.1 Wh; 0 where it never moved.
     pub step: i64,
     /// Days of UTC with anything to compare.
@@ -132,7 +134,12 @@ fn finding(court: &Court<'_>, tally: &CounterTally, seen: &Seen, place: &Place) 
     let kind = Kind::CounterDiffers;
     Finding {
         kind,
-        what: format!("{} ({}): its counter and its power disagree", place.label, name(tally.power)),
+        what: format!(
+            "{} ({}): its counter{} and its power disagree",
+            place.label,
+            name(tally.power),
+            if tally.exports { " of export" } else { "" }
+        ),
         channels: vec![name(tally.power), name(tally.counter)],
         evidence,
         picture: Picture::default(),
@@ -141,7 +148,7 @@ fn finding(court: &Court<'_>, tally: &CounterTally, seen: &Seen, place: &Place) 
         line: place.line,
         edits: Vec::new(),
         advice: "see that the counter is of this CT and in the unit that the map says, and that power and counter \
-                 have the same CT ratio in the device; if the counter is wrong, take `counter` out of the device, and \
+                 have the same CT ratio in the device; if the counter is wrong, take it (`counter`, `export_counter`) out of the device, and \
                  all history follows the power"
             .to_owned(),
         accepted: court.site.accepted(kind.as_str(), &place.about).map(|accept| accept.reason.clone()),
@@ -163,7 +170,8 @@ mod tests {
             counter: wh(counter),
             power: wh(power),
         };
-        let tally = CounterTally { power: 0, counter: 1, step, days: days.iter().map(day).collect() };
+        let tally =
+            CounterTally { power: 0, counter: 1, exports: false, step, days: days.iter().map(day).collect() };
         assert_eq!(disagreement(&tally).is_some(), found, "{days:?} in steps of {step}");
     }
 

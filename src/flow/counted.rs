@@ -5,6 +5,10 @@
 //! *stretch*. Its energy is what the counter grew, shared out over its ticks in proportion to their power, in
 //! integers and with what a division leaves carried on, so that the ticks of a stretch add up to it exactly.
 //!
+//! A device that counts what flows out apart has a second counter, whose stretches are shared out in the same way
+//! over the power below 0. What flows in and what flows out are each their own counter's, so the CT's net is import
+//! less export, and either counter can be reset, roll over or fall silent without touching the other.
+//!
 //! A stretch whose second count has not come yet is booked by its power alone, and counted again when it has come.
 //! Which readings are counts depends on nothing but the readings, so the same readings give the same rows.
 
@@ -73,10 +77,27 @@ fn stretches(samples: impl Iterator<Item = Sample>, rolls_over_at: Option<i64>) 
     all
 }
 
+/// Which way it flows.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Way {
+    In,
+    Out,
+}
+
+impl Way {
+    /// Energy of a tick that flowed this way.
+    fn of(self, tick: &Tick) -> i64 {
+        match self {
+            Self::In => tick.energy_in,
+            Self::Out => tick.energy_out,
+        }
+    }
+}
+
 /// What the power says of a stretch.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 struct Seen {
-    /// Energy above 0 W, and how much of the stretch is known, in 0.1 s.
+    /// Energy that flowed that way, and how much of the stretch is known, in 0.1 s.
     energy: i64,
     covered: i64,
     /// The same up to the moment that was asked for.
@@ -85,7 +106,7 @@ struct Seen {
 }
 
 /// Looks at the power of a stretch; `power` is left at its end. `at` is a whole second.
-fn look(power: &mut Readings, stretch: &Stretch, at: Stamp) -> Seen {
+fn look(power: &mut Readings, way: Way, stretch: &Stretch, at: Stamp) -> Seen {
     let mut seen = Seen::default();
     power.begin(stretch.from);
     let mut tick = stretch.from;
@@ -97,10 +118,10 @@ fn look(power: &mut Readings, stretch: &Stretch, at: Stamp) -> Seen {
             continue;
         }
         let found = power.tick(tick, tick + Span::TICK);
-        seen.energy += found.energy_in;
+        seen.energy += way.of(&found);
         seen.covered += found.covered;
         if tick < at {
-            seen.energy_before += found.energy_in;
+            seen.energy_before += way.of(&found);
             seen.covered_before += found.covered;
         }
         tick = tick + Span::TICK;
@@ -165,13 +186,14 @@ impl Shares {
         (known, unknown)
     }
 
-    fn tick(&mut self, at: Stamp, power: &Tick) -> Tick {
+    /// What the tick at `at` gets, of which the power says so much energy and coverage: for where the power is
+    /// known, and for where it is not.
+    fn tick(&mut self, at: Stamp, energy: i64, covered: i64) -> (i64, i64) {
         let before = self.given(self.seen.energy_before, self.seen.covered_before, at);
-        self.seen.energy_before += power.energy_in;
-        self.seen.covered_before += power.covered;
+        self.seen.energy_before += energy;
+        self.seen.covered_before += covered;
         let after = self.given(self.seen.energy_before, self.seen.covered_before, at + Span::TICK);
-        let (known, unknown) = (after.0 - before.0, after.1 - before.1);
-        Tick { energy_in: known + unknown, known: known - power.energy_out, ..*power }
+        (after.0 - before.0, after.1 - before.1)
     }
 }
 
@@ -184,8 +206,10 @@ fn part(energy: i64, numerator: i64, denominator: i64) -> i64 {
 #[derive(Clone, Debug)]
 pub(super) struct Counted {
     pub power: usize,
-    pub counter: usize,
-    shares: VecDeque<Shares>,
+    counter: usize,
+    export: Option<usize>,
+    imported: VecDeque<Shares>,
+    exported: VecDeque<Shares>,
 }
 
 impl Counted {
@@ -193,40 +217,74 @@ impl Counted {
     pub fn of(site: &Site) -> Vec<Option<Self>> {
         let mut all: Vec<Option<Self>> = vec![None; site.splits.len()];
         for (index, rule) in site.epochs.iter().flat_map(|epoch| &epoch.plan.splits) {
-            if let SplitRule::Counted { power, counter } = rule {
+            if let SplitRule::Counted { power, counter, export } = rule {
                 let (power, counter) = (power.0 as usize, counter.0 as usize);
-                all[*index] = Some(Self { power, counter, shares: VecDeque::new() });
+                let known = all[*index].take().and_then(|known| known.export);
+                let export = export.map(|export| export.0 as usize).or(known);
+                let (imported, exported) = (VecDeque::new(), VecDeque::new());
+                all[*index] = Some(Self { power, counter, export, imported, exported });
             }
         }
         all
     }
 
-    /// Makes ready for the ticks of `range` from readings that are all at hand.
-    pub fn prepare(&mut self, power: &Readings, counter: &Readings, range: &Range<Stamp>) {
-        self.shares.clear();
-        let Some(rolls) = counter.coverage.rolls_over_at() else { return };
-        let mut power = power.clone();
-        for stretch in stretches(counter.samples(), rolls) {
-            if stretch.to <= range.start || stretch.from >= range.end {
-                continue;
-            }
-            if power.count_between(stretch.from, stretch.to) > MOST {
-                continue;
-            }
-            let seen = look(&mut power, &stretch, range.start);
-            self.shares.extend(Shares::of(&stretch, seen));
-        }
+    /// Whether that channel is one of its counters.
+    pub fn counts(&self, channel: usize) -> bool {
+        self.counter == channel || self.export == Some(channel)
     }
 
-    /// What the CT did in the tick at `at`, of which the power says `power`. Ticks come in order.
-    pub fn tick(&mut self, at: Stamp, power: &Tick) -> Tick {
-        while self.shares.front().is_some_and(|shares| shares.to <= at) {
-            self.shares.pop_front();
+    /// Makes ready for the ticks of `range` from readings of all channels that are all at hand.
+    pub fn prepare(&mut self, readings: &[Readings], range: &Range<Stamp>) {
+        let power = &readings[self.power];
+        self.imported = shares(power, &readings[self.counter], Way::In, range);
+        self.exported =
+            self.export.map(|export| shares(power, &readings[export], Way::Out, range)).unwrap_or_default();
+    }
+
+    /// What the CT did in the tick at `at`, of which the power says `power`; `exports` tells whether the map
+    /// of that moment has the counter of export. Ticks come in order.
+    pub fn tick(&mut self, at: Stamp, power: &Tick, exports: bool) -> Tick {
+        let (known_in, unknown_in) = share(&mut self.imported, at, power.energy_in, power.covered);
+        let (known_out, unknown_out) = match exports {
+            true => share(&mut self.exported, at, power.energy_out, power.covered),
+            false => (power.energy_out, 0),
+        };
+        Tick {
+            energy_in: known_in + unknown_in,
+            energy_out: known_out + unknown_out,
+            known: known_in - known_out,
+            ..*power
         }
-        match self.shares.front_mut() {
-            Some(shares) if shares.from <= at => shares.tick(at, power),
-            _ => *power,
+    }
+}
+
+/// How the energy of the stretches of one counter that touch `range` is shared out.
+fn shares(power: &Readings, counter: &Readings, way: Way, range: &Range<Stamp>) -> VecDeque<Shares> {
+    let mut shares = VecDeque::new();
+    let Some(rolls) = counter.coverage.rolls_over_at() else { return shares };
+    let mut power = power.clone();
+    for stretch in stretches(counter.samples(), rolls) {
+        if stretch.to <= range.start || stretch.from >= range.end {
+            continue;
         }
+        if power.count_between(stretch.from, stretch.to) > MOST {
+            continue;
+        }
+        let seen = look(&mut power, way, &stretch, range.start);
+        shares.extend(Shares::of(&stretch, seen));
+    }
+    shares
+}
+
+/// What a tick gets of its stretch, for where the power is known and for where it is not; what the power
+/// says where there is no stretch.
+fn share(shares: &mut VecDeque<Shares>, at: Stamp, energy: i64, covered: i64) -> (i64, i64) {
+    while shares.front().is_some_and(|shares| shares.to <= at) {
+        shares.pop_front();
+    }
+    match shares.front_mut() {
+        Some(shares) if shares.from <= at => shares.tick(at, energy, covered),
+        _ => (energy, 0),
     }
 }
 
@@ -237,15 +295,16 @@ pub struct Compared {
     pub range: Range<Stamp>,
     /// What the counter grew.
     pub counter: Energy,
-    /// What the power comes to, above 0 W.
+    /// What the power comes to, above 0 W; for a counter of what flows out, below.
     pub power: Energy,
     /// Whether the counter was close enough to be taken.
     pub believed: bool,
 }
 
-/// Holds the two against each other, stretch by stretch. The first reading of the counter has to be the first of
-/// its hour.
-pub fn compare(power: (&Device, &[Sample]), counter: (&Device, &[Sample])) -> Vec<Compared> {
+/// Holds the two against each other, stretch by stretch; `exports` for a counter of what flows out. The first
+/// reading of the counter has to be the first of its hour.
+pub fn compare(power: (&Device, &[Sample]), counter: (&Device, &[Sample]), exports: bool) -> Vec<Compared> {
+    let way = if exports { Way::Out } else { Way::In };
     let Some(rolls) = Coverage::of(counter.0).rolls_over_at() else { return Vec::new() };
     let mut readings = Readings::new(Coverage::of(power.0));
     readings.extend(power.1);
@@ -254,7 +313,7 @@ pub fn compare(power: (&Device, &[Sample]), counter: (&Device, &[Sample])) -> Ve
         if readings.count_between(stretch.from, stretch.to) > MOST {
             continue;
         }
-        let seen = look(&mut readings, &stretch, stretch.from);
+        let seen = look(&mut readings, way, &stretch, stretch.from);
         if seen.covered == (stretch.to - stretch.from).0 {
             all.push(Compared {
                 range: stretch.from..stretch.to,

@@ -30,6 +30,7 @@ unit = "W"
 every_s = 10
 channels = ["m1", "m2"]
 counter = { pointer = "/wh", unit = "Wh", rolls_over_at = 100000, every_s = 60 }
+export_counter = { pointer = "/wh_out", unit = "Wh", rolls_over_at = 100000, every_s = 60 }
 
 [[feed]]
 bus = "main"
@@ -38,11 +39,14 @@ channels = [{ channel = "house/m1", leg = "A" }, { channel = "house/m2", leg = "
 
 const POWER: u32 = 0;
 const COUNTER: u32 = 2;
+/// Only some of the tests give it readings: what flows out is the power's in the others.
+const EXPORT: u32 = 4;
 
 fn site() -> Arc<Site> {
     let parsed = crate::site::parse("heron-lane.toml", MAP);
     let Some(site) = parsed.site else { panic!("{:#?}", parsed.findings) };
     assert_eq!(site.channels[COUNTER as usize].name, "house/m1/counter");
+    assert_eq!(site.channels[EXPORT as usize].name, "house/m1/export-counter");
     Arc::new(site)
 }
 
@@ -67,6 +71,10 @@ fn power(of: impl Fn(i64) -> i64, range: Range<i64>, gap: Range<i64>) -> Reading
 /// Counts in Wh at some seconds.
 fn counts(counts: &[(i64, i64)]) -> Readings {
     counts.iter().map(|(at, wh)| (COUNTER, Sample { at: second(*at), value: wh * 10 })).collect()
+}
+
+fn exports(counts: &[(i64, i64)]) -> Readings {
+    counts.iter().map(|(at, wh)| (EXPORT, Sample { at: second(*at), value: wh * 10 })).collect()
 }
 
 fn by_channel(site: &Site, readings: &[(u32, Sample)]) -> Vec<Vec<Sample>> {
@@ -179,15 +187,47 @@ fn what_flows_the_other_way_is_the_powers() {
 #[test]
 fn both_are_held_against_each_other_where_both_are_known() {
     let site = site();
-    let devices = [&site.devices[0], &site.devices[1]];
+    let devices = [&site.devices[0], &site.devices[1], &site.devices[2]];
     let of = |readings: &[Readings]| {
         let all = by_channel(&site, &readings.concat());
-        compare((devices[0], &all[POWER as usize]), (devices[1], &all[COUNTER as usize]))
+        compare((devices[0], &all[POWER as usize]), (devices[1], &all[COUNTER as usize]), false)
     };
     let found = of(&[power(|_| 1000, 0..7300, 4000..4100), counts(&[(0, 0), (3600, 2300), (7200, 3300)])]);
     assert_eq!(found.len(), 1, "the second hour has a gap: {found:?}");
     assert_eq!(found[0].range, second(0)..second(3600));
     assert_eq!((found[0].counter.wh(), found[0].power.wh(), found[0].believed), (2300.0, 1000.0, false));
+}
+
+#[test]
+fn what_flows_out_is_its_own_counters() {
+    // Half an hour of 600 W in, half an hour of 400 W out; both counters say a twentieth or a tenth more.
+    let of = |at: i64| if (at - 1).rem_euclid(3600) < 1800 { 600 } else { -400 };
+    let (steady, steps) = (power(of, 0..7300, 0..0), counts(&[(0, 0), (3600, 330), (7200, 660)]));
+    // That of export starts again at 100,000 Wh.
+    let rolled = [steady.clone(), steps.clone(), exports(&[(0, 99_900), (3600, 110), (7200, 320)])];
+    check(&rolled, 0..3600, (330.0, 210.0, 3600.0));
+    check(&rolled, 0..1800, (330.0, 0.0, 1800.0));
+    check(&rolled, 1800..3600, (0.0, 210.0, 1800.0));
+    check(&rolled, 3600..7200, (330.0, 210.0, 3600.0));
+    // A reset of the one leaves the other as it is.
+    let reset = [steady.clone(), steps, exports(&[(0, 5000), (3600, 20), (7200, 230)])];
+    check(&reset, 0..3600, (330.0, 200.0, 3600.0));
+    check(&reset, 3600..7200, (330.0, 210.0, 3600.0));
+    let reset = [steady, counts(&[(0, 5000), (3600, 20)]), exports(&[(0, 0), (3600, 210)])];
+    check(&reset, 0..3600, (300.0, 210.0, 3600.0));
+    // One that stands still is not believed.
+    let still = [power(|_| -4000, 0..3700, 0..0), exports(&[(0, 7000), (3600, 7000)])];
+    check(&still, 0..3600, (0.0, 4000.0, 3600.0));
+    // A gap of the power has what both say, and no coverage.
+    let gap =
+        [power(of, 0..3700, 1810..3600), counts(&[(0, 0), (3600, 330)]), exports(&[(0, 0), (3600, 200)])];
+    check(&gap, 0..3600, (330.0, 200.0, 1810.0));
+
+    let site = site();
+    let devices = [&site.devices[0], &site.devices[2]];
+    let all = by_channel(&site, &rolled.concat());
+    let found = compare((devices[0], &all[POWER as usize]), (devices[1], &all[EXPORT as usize]), true);
+    assert_eq!((found.len(), found[0].counter.wh(), found[0].power.wh()), (2, 210.0, 200.0));
 }
 
 /// Hours of an invented CT: its power by the ten minutes, how its counter steps, what is missing, and when it was reset.

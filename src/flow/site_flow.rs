@@ -122,7 +122,7 @@ impl SiteFlow {
     /// A count tells how much energy there was since the one before. Up to which moment the flow has come makes no
     /// difference: that stretch is counted again from the kept readings, as if it had come late.
     fn take_count(&mut self, channel: usize, at: Stamp) {
-        if !self.counted.iter().flatten().any(|counted| counted.counter == channel) {
+        if !self.counted.iter().flatten().any(|counted| counted.counts(channel)) {
             return;
         }
         let before = self.readings[channel].earlier(at);
@@ -208,8 +208,7 @@ impl SiteFlow {
     /// Closes exactly the ticks of `[start, end)`, both whole minutes, from what was preloaded.
     pub(super) fn close_between(&mut self, start: Stamp, end: Stamp, closed: &mut Vec<ClosedMinute>) {
         for counted in self.counted.iter_mut().flatten() {
-            let (power, counter) = (&self.readings[counted.power], &self.readings[counted.counter]);
-            counted.prepare(power, counter, &(start..end));
+            counted.prepare(&self.readings, &(start..end));
         }
         for readings in &mut self.readings {
             readings.begin(start);
@@ -228,8 +227,8 @@ impl SiteFlow {
         // A plan names counted CTs before the splits that add them up.
         for (index, rule) in &plan.splits {
             self.ticks[channels + index] = match (rule, &mut self.counted[*index]) {
-                (SplitRule::Counted { power, .. }, Some(counted)) => {
-                    counted.tick(tick, &self.ticks[power.0 as usize])
+                (SplitRule::Counted { power, export, .. }, Some(counted)) => {
+                    counted.tick(tick, &self.ticks[power.0 as usize], export.is_some())
                 }
                 _ => split(rule, &self.ticks, Span::TICK.0),
             };
@@ -375,7 +374,9 @@ fn same_rule(old: &Site, old_split: usize, new: &Site, new_split: usize, at: Sta
         };
         let channel = |channel: ChannelIndex| (site.channels[channel.0 as usize].name.clone(), 1);
         Some(match rule {
-            SplitRule::Counted { power, counter } => vec![vec![channel(power), channel(counter)]],
+            SplitRule::Counted { power, counter, export } => {
+                vec![[Some(power), Some(counter), export].into_iter().flatten().map(channel).collect()]
+            }
             SplitRule::Signed(terms) => vec![name(terms)],
             SplitRule::SelfConsumed { grid, pv } => {
                 std::iter::once(grid).chain(pv).map(name).collect::<Vec<_>>()

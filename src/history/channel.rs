@@ -157,7 +157,7 @@ fn holders(site: &Site, channel: ChannelIndex) -> Vec<(Range<Stamp>, Holder)> {
 
 fn holder(site: &Site, channel: ChannelIndex, at: Stamp) -> Holder {
     // A counter beside a CT's power is whose that CT is.
-    let beside = site.counted().into_iter().find(|(_, counter)| *counter == channel);
+    let beside = site.beside().into_iter().find(|(_, counter)| *counter == channel);
     let channel = beside.map_or(channel, |(power, _)| power);
     let factor = |terms: &[Term]| {
         let term = terms.iter().find(|term| site.ct_of(term.series) == Some(channel));

@@ -40,20 +40,21 @@ pub(super) enum Verdict {
 impl Plans {
     /// Those of the figures that are asked for; of all that history has, without a word.
     pub fn of(site: &Site, only: Option<&[FigureKey]>) -> Self {
-        let kept = |key: FigureKey| kept(key) && only.is_none_or(|only| only.contains(&key));
+        let wanted = |key: FigureKey| kept(key) && only.is_none_or(|only| only.contains(&key));
         let figures = site.epochs.iter().flat_map(|epoch| &epoch.plan.figures);
-        let keys: BTreeSet<FigureKey> = figures.map(|figure| figure.key).filter(|key| kept(*key)).collect();
+        let keys: BTreeSet<FigureKey> = figures.map(|figure| figure.key).filter(|key| wanted(*key)).collect();
         let keys: Vec<FigureKey> = keys.into_iter().collect();
         let epochs = site.epochs.iter().map(|epoch| {
-            let kept = epoch.plan.figures.iter().filter(|figure| kept(figure.key));
-            let mut sums: Vec<Sum> = kept
+            let figures = epoch.plan.figures.iter().filter(|figure| wanted(figure.key));
+            let mut sums: Vec<Sum> = figures
                 .filter_map(|figure| {
                     let slot = keys.binary_search(&figure.key).ok()?;
                     Some(Sum::new(slot, figure.terms.clone()))
                 })
                 .collect();
             // The totals as one sum of nothing: known exactly where every term of theirs is.
-            let totals = epoch.plan.figures.iter().filter(|figure| is_total(figure.key) && kept(figure.key));
+            let totals =
+                epoch.plan.figures.iter().filter(|figure| is_total(figure.key) && wanted(figure.key));
             let terms = totals.flat_map(|figure| &figure.terms).map(|term| Term { millionths: 0, ..*term });
             sums.push(Sum::new(keys.len(), terms.collect()));
             sums

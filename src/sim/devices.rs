@@ -36,6 +36,8 @@ struct Meter {
     channels: Vec<usize>,
     /// Whose power each of them measures: its own, but for a counter beside another channel.
     of: Vec<usize>,
+    /// Whether it counts what flows out.
+    exports: bool,
     /// Seconds gathered.
     gathered: i64,
     outputs: Vec<Output>,
@@ -70,13 +72,15 @@ impl Devices {
                     (0..site.channels.len()).filter(|n| site.channels[*n].device == index).collect();
                 let outputs = outputs(site, device, &channels)
                     .with_context(|| format!("the payload of device \"{}\"", device.id))?;
-                let beside = site.counted();
+                let beside = site.beside();
                 let power = |channel: &usize| {
                     let found = beside.iter().find(|(_, counter)| counter.0 as usize == *channel);
                     found.map_or(*channel, |(power, _)| power.0 as usize)
                 };
                 let of = channels.iter().map(power).collect();
-                Ok(Meter { device: device.clone(), channels, of, gathered: 0, outputs })
+                let out = site.exported();
+                let exports = channels.iter().any(|n| out.iter().any(|(_, one)| one.0 as usize == *n));
+                Ok(Meter { device: device.clone(), channels, of, exports, gathered: 0, outputs })
             })
             .collect::<Result<_>>()?;
         Ok(Self { meters, sums: vec![0; site.channels.len()], counters: vec![0; site.channels.len()] })
@@ -136,7 +140,9 @@ impl Meter {
         self.gathered += 1;
         for (channel, of) in self.channels.iter().zip(&self.of) {
             sums[*channel] += second.channels[*of];
-            counters[*channel] += second.channels[*of].max(0);
+            // A counter of export counts the other way.
+            let way = if self.exports { -1 } else { 1 };
+            counters[*channel] += (way * second.channels[*of]).max(0);
         }
         self.gathered
     }

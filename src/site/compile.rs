@@ -24,20 +24,17 @@
 use std::ops::Range;
 
 use super::books::{Books, sum};
+use super::counters::Beside;
 use super::findings::Findings;
 use super::form::Form;
 use super::model::{
-    COUNTED, ChannelIndex, Epoch, FeedEntry, Figure, FigureKey, Part, Plan, SeriesIndex, Site, SplitRule,
-    Term,
+    COUNTED, Epoch, FeedEntry, Figure, FigureKey, Part, Plan, SeriesIndex, Site, SplitRule, Term,
 };
 use super::rules;
 use crate::units::Stamp;
 
 /// A map with a change a month over twenty years stays below; each change is a plan of its own in memory.
 const MAX_CHANGES: usize = 256;
-
-/// A channel with a counter beside it, the counter, and from when on it counts.
-type Beside = (ChannelIndex, ChannelIndex, Stamp);
 
 /// Fills in the splits and epochs of a site.
 pub(super) fn compile(site: &mut Site, counters: &[Beside], findings: &mut Findings) {
@@ -51,7 +48,7 @@ pub(super) fn compile(site: &mut Site, counters: &[Beside], findings: &mut Findi
     let rules: Vec<Vec<(String, SplitRule)>> = books.iter().map(|books| splits(site, books)).collect();
     site.splits = split_names(site, &rules);
     let first_counted = site.splits.len();
-    let counted_name = |(power, ..): &Beside| format!("{COUNTED}{}", site.channels[power.0 as usize].name);
+    let counted_name = |beside: &Beside| format!("{COUNTED}{}", site.channels[beside.power.0 as usize].name);
     let counted: Vec<String> = counters.iter().map(counted_name).collect();
     site.splits.extend(counted);
     site.epochs = Vec::new();
@@ -59,8 +56,9 @@ pub(super) fn compile(site: &mut Site, counters: &[Beside], findings: &mut Findi
         let index = |name: &str| site.splits.iter().position(|split| split == name);
         let indexed = rules.into_iter().filter_map(|(name, rule)| index(&name).map(|index| (index, rule)));
         let mut plan = Plan { splits: indexed.collect(), figures: figures(site, books) };
-        let counting = counters.iter().enumerate().filter(|(_, (.., since))| *since <= span.start);
-        count(&mut plan, counting.map(|(n, beside)| (first_counted + n, beside)), site.channels.len());
+        let counting = counters.iter().enumerate().filter(|(_, beside)| beside.since <= span.start);
+        let counting = counting.map(|(n, beside)| (first_counted + n, beside));
+        count(&mut plan, counting, span.start, site.channels.len());
         match site.epochs.last_mut() {
             // A changed label changes no figure.
             Some(last) if last.plan.splits == plan.splits && last.plan.figures == plan.figures => {
@@ -72,11 +70,16 @@ pub(super) fn compile(site: &mut Site, counters: &[Beside], findings: &mut Findi
 }
 
 /// Puts counted CTs in the place of channels; `counters` with the index of their split.
-fn count<'a>(plan: &mut Plan, counters: impl Iterator<Item = (usize, &'a Beside)>, channels: usize) {
+fn count<'a>(
+    plan: &mut Plan,
+    counters: impl Iterator<Item = (usize, &'a Beside)>,
+    at: Stamp,
+    channels: usize,
+) {
     let counters: Vec<(usize, &Beside)> = counters.collect();
     let swap = |terms: &mut Vec<Term>| {
         for term in terms.iter_mut() {
-            let found = counters.iter().find(|(_, (power, ..))| power.0 == term.series.0);
+            let found = counters.iter().find(|(_, beside)| beside.power.0 == term.series.0);
             if let Some((split, _)) = found {
                 term.series = SeriesIndex((channels + split) as u32);
             }
@@ -95,8 +98,10 @@ fn count<'a>(plan: &mut Plan, counters: impl Iterator<Item = (usize, &'a Beside)
     }
     plan.figures.iter_mut().for_each(|figure| swap(&mut figure.terms));
     // Before the splits that add them up.
-    let counted = counters.iter().map(|(split, (power, counter, _))| {
-        (*split, SplitRule::Counted { power: *power, counter: *counter })
+    let counted = counters.iter().map(|(split, beside)| {
+        let Beside { power, counter, .. } = **beside;
+        let export = beside.export.filter(|(_, since)| *since <= at).map(|(export, _)| export);
+        (*split, SplitRule::Counted { power, counter, export })
     });
     plan.splits.splice(0..0, counted);
 }
@@ -105,7 +110,8 @@ fn count<'a>(plan: &mut Plan, counters: impl Iterator<Item = (usize, &'a Beside)
 fn spans(site: &Site, feeds: &[FeedEntry], counters: &[Beside]) -> Vec<Range<Stamp>> {
     let entries = site.circuits.iter().flat_map(|circuit| &circuit.entries).map(|entry| &entry.span);
     let ends = entries.chain(feeds.iter().map(|feed| &feed.span)).flat_map(|span| [span.start, span.end]);
-    let ends = ends.chain(counters.iter().map(|(.., since)| *since));
+    let counting = |beside: &Beside| [Some(beside.since), beside.export.map(|(_, since)| since)];
+    let ends = ends.chain(counters.iter().flat_map(counting).flatten());
     let mut cuts: Vec<Stamp> = ends.chain([Stamp::MIN, Stamp::MAX]).collect();
     cuts.sort_unstable();
     cuts.dedup();

@@ -1,7 +1,8 @@
 //! Counters beside power: `counter = { … }` of a device, a second number for each of its channels.
 //!
 //! They become a device of their own, `house/counter`, whose channels are `house/1/counter`. No feed and no
-//! circuit can name those: the map goes on naming the CT, whose energy then follows its counter.
+//! circuit can name those: the map goes on naming the CT, whose energy then follows its counter. A device that
+//! counts what flows the other way apart has `export_counter = { … }` too, `house/export-counter`.
 
 use jiff::tz::TimeZone;
 use toml::value::Datetime;
@@ -9,7 +10,7 @@ use toml::value::Datetime;
 use super::dates;
 use super::devices::{device, waits};
 use super::findings::Findings;
-use super::model::{BESIDE, Device, Payload};
+use super::model::{BESIDE, ChannelIndex, Device, EXPORTED, Payload};
 use super::names::shown;
 use super::rules;
 use super::shape::{DeviceShape, PayloadShape};
@@ -53,6 +54,17 @@ pub(super) struct Counter {
     pub(super) since: Stamp,
 }
 
+/// A channel with a counter beside it.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Beside {
+    pub(super) power: ChannelIndex,
+    pub(super) counter: ChannelIndex,
+    /// From when on it counts.
+    pub(super) since: Stamp,
+    /// A counter of what flows out, and from when on that counts.
+    pub(super) export: Option<(ChannelIndex, Stamp)>,
+}
+
 /// Reads the counter beside `of`, if it has one that makes sense there.
 pub(super) fn read(
     of: &Device,
@@ -60,7 +72,33 @@ pub(super) fn read(
     zone: &TimeZone,
     findings: &mut Findings,
 ) -> Option<Counter> {
-    let counter = shape.counter.as_ref()?;
+    one(of, shape, (shape.counter.as_ref()?, BESIDE), zone, findings)
+}
+
+/// Reads its counter of what flows out.
+pub(super) fn read_export(
+    of: &Device,
+    shape: &DeviceShape,
+    zone: &TimeZone,
+    findings: &mut Findings,
+) -> Option<Counter> {
+    let counter = shape.export_counter.as_ref()?;
+    if shape.counter.is_none() {
+        let what = format!("an `export_counter` without a `counter` (device \"{}\")", of.id);
+        let write = "name the counter of what flows in too: `counter = { … }`";
+        findings.add(&rules::COUNTER_BESIDE, counter.line, what, write);
+        return None;
+    }
+    one(of, shape, (counter, EXPORTED), zone, findings)
+}
+
+fn one(
+    of: &Device,
+    shape: &DeviceShape,
+    (counter, name): (&CounterShape, &str),
+    zone: &TimeZone,
+    findings: &mut Findings,
+) -> Option<Counter> {
     if !fits(of, shape, counter, findings) {
         return None;
     }
@@ -84,9 +122,10 @@ pub(super) fn read(
         stale_after_s: None,
         rolls_over_at: counter.rolls_over_at.clone(),
         counter: None,
+        export_counter: None,
         channels: None,
     };
-    let mut device = device(&shape, format!("{}{BESIDE}", of.id), findings);
+    let mut device = device(&shape, format!("{}{name}", of.id), findings);
     if own {
         device.topic.clone_from(&of.topic);
     }

@@ -4,14 +4,14 @@ use std::collections::HashMap;
 
 use jiff::tz::TimeZone;
 
-use super::counters::{self, Counter};
+use super::counters::{self, Beside, Counter};
 use super::findings::{Findings, choice, nearest};
-use super::model::{BESIDE, Channel, ChannelIndex, Device, Payload, ReadingKind, Unit};
+use super::model::{BESIDE, Channel, ChannelIndex, Device, EXPORTED, Payload, ReadingKind, Unit};
 use super::names::{self, PLACEHOLDER, shown};
 use super::rules;
 use super::shape::{CtShape, DeviceShape};
 use super::text::At;
-use crate::units::{Span, Stamp};
+use crate::units::Span;
 
 /// A tick waits for the slowest channel, so periods are bounded by what a daemon can hold open.
 const MAX_PERIOD_S: f64 = 3600.0;
@@ -30,8 +30,8 @@ const DEFAULT_VOLTS: f64 = 120.0;
 pub(super) struct Devices {
     pub(super) devices: Vec<Device>,
     pub(super) channels: Vec<Channel>,
-    /// Channels that have a counter beside them, it, and from when on it counts.
-    pub(super) counters: Vec<(ChannelIndex, ChannelIndex, Stamp)>,
+    /// Channels that have a counter beside them.
+    pub(super) counters: Vec<Beside>,
     by_name: HashMap<String, ChannelIndex>,
 }
 
@@ -64,15 +64,16 @@ impl Devices {
                 same_reading(&device, &keys, &mut places, findings);
             }
             let counter = counters::read(&device, shape, zone, findings);
-            if let Some(Counter { device, .. }) = &counter
-                && apart(device, keys.len(), shape.line, findings)
-            {
-                same_reading(device, &keys, &mut places, findings);
+            let export = counters::read_export(&device, shape, zone, findings);
+            for Counter { device, .. } in counter.iter().chain(&export) {
+                if apart(device, keys.len(), shape.line, findings) {
+                    same_reading(device, &keys, &mut places, findings);
+                }
             }
             let first = all.channels.len();
             all.add(device, &keys);
             if let Some(counter) = counter {
-                all.add_beside(counter, first, &keys);
+                all.add_beside(counter, export, first, &keys);
             }
         }
         if all.channels.len() > MAX_CHANNELS {
@@ -92,14 +93,24 @@ impl Devices {
     }
 
     /// The counters of channels that were just added, from `first` on. Nothing in the map can name them.
-    fn add_beside(&mut self, counter: Counter, first: usize, keys: &[At<String>]) {
-        for (index, key) in keys.iter().enumerate() {
-            let name = channel_name(&counter.device.id, &key.value);
-            let (power, beside) = (first + index, self.channels.len());
-            self.counters.push((ChannelIndex(power as u32), ChannelIndex(beside as u32), counter.since));
-            self.channels.push(Channel { name, device: self.devices.len(), key: key.value.clone() });
+    fn add_beside(&mut self, counter: Counter, export: Option<Counter>, first: usize, keys: &[At<String>]) {
+        let index = |index: usize| ChannelIndex(index as u32);
+        let counters = self.channels.len();
+        for (place, _) in keys.iter().enumerate() {
+            self.counters.push(Beside {
+                power: index(first + place),
+                counter: index(counters + place),
+                since: counter.since,
+                export: export.as_ref().map(|export| (index(counters + keys.len() + place), export.since)),
+            });
         }
-        self.devices.push(counter.device);
+        for Counter { device, .. } in [Some(counter), export].into_iter().flatten() {
+            for key in keys {
+                let name = channel_name(&device.id, &key.value);
+                self.channels.push(Channel { name, device: self.devices.len(), key: key.value.clone() });
+            }
+            self.devices.push(device);
+        }
     }
 
     /// The channel that a feed or a circuit names.
@@ -127,7 +138,8 @@ impl Devices {
         let what = format!("there is no channel \"{}\"", shown(value));
         let named = self.channels.iter().filter(|channel| !channel.is_beside());
         let near = nearest(value, named.map(|channel| channel.name.as_str()));
-        let power = value.strip_suffix(BESIDE).filter(|power| self.by_name.contains_key(*power));
+        let power = value.strip_suffix(BESIDE).or_else(|| value.strip_suffix(EXPORTED));
+        let power = power.filter(|power| self.by_name.contains_key(*power));
         let write = match (power, near) {
             (Some(power), _) => format!("write \"{power}\": its counter goes with it"),
             (None, Some(near)) => format!("write \"{near}\", or add it to the device's channels"),
@@ -159,10 +171,11 @@ fn imported(shape: &DeviceShape, findings: &mut Findings) -> bool {
     true
 }
 
-/// `house/1`; of the counter beside it `house/1/counter`.
+/// `house/1`; of the counters beside it `house/1/counter` and `house/1/export-counter`.
 fn channel_name(device: &str, key: &str) -> String {
-    match device.strip_suffix(BESIDE) {
-        Some(power) => format!("{power}/{key}{BESIDE}"),
+    let beside = [BESIDE, EXPORTED].into_iter().find_map(|end| Some((device.strip_suffix(end)?, end)));
+    match beside {
+        Some((power, end)) => format!("{power}/{key}{end}"),
         None => format!("{device}/{key}"),
     }
 }

@@ -1,6 +1,6 @@
 //! What a site has under a name: circuits, channels, counted CTs, accepted findings.
 
-use super::model::{Accept, BESIDE, COUNTED, ChannelIndex, Circuit, SeriesIndex, Site};
+use super::model::{Accept, BESIDE, COUNTED, ChannelIndex, Circuit, EXPORTED, SeriesIndex, Site};
 
 impl Site {
     /// The CT that a series is of: a channel, or a counted CT by its power.
@@ -19,6 +19,20 @@ impl Site {
             Some((self.channel(power)?, self.channel(&format!("{power}{BESIDE}"))?))
         };
         self.splits.iter().filter_map(of).collect()
+    }
+
+    /// The CTs that have both power and a counter of what flows out, in that order.
+    pub fn exported(&self) -> Vec<(ChannelIndex, ChannelIndex)> {
+        let of = |name: &String| {
+            let power = name.strip_prefix(COUNTED)?;
+            Some((self.channel(power)?, self.channel(&format!("{power}{EXPORTED}"))?))
+        };
+        self.splits.iter().filter_map(of).collect()
+    }
+
+    /// Both: every CT with power, and each of the counters beside it.
+    pub fn beside(&self) -> Vec<(ChannelIndex, ChannelIndex)> {
+        [self.counted(), self.exported()].concat()
     }
 
     /// Why a finding of that kind about that circuit or bus is taken as it is, if the map says so.

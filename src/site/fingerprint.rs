@@ -12,9 +12,10 @@ pub fn fingerprint(site: &Site, epoch: &Epoch, split: usize) -> u64 {
     let rule = epoch.plan.splits.iter().find(|(index, _)| *index == split).map(|(_, rule)| rule);
     let text = match rule {
         None => String::new(),
-        Some(SplitRule::Counted { power, counter }) => {
-            let name = |channel: &ChannelIndex| &site.channels[channel.0 as usize].name;
-            format!("counted {}\t{}", name(power), name(counter))
+        Some(SplitRule::Counted { power, counter, export }) => {
+            let name = |channel: &ChannelIndex| site.channels[channel.0 as usize].name.as_str();
+            let counters = [Some(counter), export.as_ref()].into_iter().flatten().map(name);
+            format!("counted {}\t{}", name(power), counters.collect::<Vec<_>>().join("\t"))
         }
         Some(SplitRule::Signed(terms)) => format!("signed {}", sum(site, terms)),
         Some(SplitRule::SelfConsumed { grid, pv }) => {

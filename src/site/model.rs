@@ -18,6 +18,8 @@ use crate::units::{Span, Stamp};
 pub(super) const COUNTED: &str = "counted/";
 /// What a channel's counter is called behind the channel's name.
 pub(super) const BESIDE: &str = "/counter";
+/// And its counter of what flows the other way.
+pub(super) const EXPORTED: &str = "/export-counter";
 
 /// Index of a channel in [`Site::channels`].
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -240,10 +242,11 @@ pub struct Channel {
 }
 
 impl Channel {
-    /// Whether it is the counter beside another channel's power: `house/1/counter`.
+    /// Whether it is a counter beside another channel's power: `house/1/counter`, `house/1/export-counter`.
     pub fn is_beside(&self) -> bool {
         // A channel of that name of its own has no second slash.
-        self.name.strip_suffix(BESIDE).is_some_and(|power| power.contains('/'))
+        let power = self.name.strip_suffix(BESIDE).or_else(|| self.name.strip_suffix(EXPORTED));
+        power.is_some_and(|power| power.contains('/'))
     }
 }
 
@@ -537,13 +540,16 @@ pub enum Part {
 /// How a split series follows from the channels at each tick. All terms are channels or counted CTs, net.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum SplitRule {
-    /// A counted CT. In: what its counter grew, in the shape of its power above 0; out: its power below 0. Stands
-    /// before the splits that add it up.
+    /// A counted CT. In: what its counter grew, in the shape of its power above 0; out: what its counter of export
+    /// grew, in the shape of its power below 0, or where it has none that power. Stands before the splits that
+    /// add it up.
     Counted {
         /// Whose power it is.
         power: ChannelIndex,
         /// Its counter.
         counter: ChannelIndex,
+        /// Its counter of what flows out.
+        export: Option<ChannelIndex>,
     },
     /// In: the sum where it is above 0; out: where it is below.
     Signed(Vec<Term>),

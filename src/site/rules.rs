@@ -70,7 +70,7 @@ rules! {
     CHANNELS_NOT_APART Error "channels-not-apart": "several channels of one device without `{channel}` in its topic or pointer", "nothing tells which channel a message is of";
     SAME_READING_TWICE Error "same-reading-twice": "two channels that are read from the same place of the same topic", "one CT would be counted as two";
     UNIT_MISMATCH Error "unit-mismatch": "`volts` with another unit than A, `rolls_over_at` or `reading = \"instant\"` where the unit does not go with it", "the key means nothing with this unit, so one of the two is wrong";
-    COUNTER_BESIDE Error "counter-beside": "a counter beside power in another unit than Wh or kWh, in no place of its own, or where there is no power to be beside", "energy would be taken from a number that does not count it";
+    COUNTER_BESIDE Error "counter-beside": "a counter beside power in another unit than Wh or kWh, in no place of its own, or where there is no power to be beside; an `export_counter` without a `counter`", "energy would be taken from a number that does not count it";
     BAD_PERIOD Error "bad-period": "a period outside of 0.1 s to 1 h, in finer steps than 0.1 s, or a gap shorter than the period", "times are kept to 0.1 s, and every reading would be late";
     DEVICE_UNUSED Warning "device-unused": "a device without any channel", "nothing is read from it";
 

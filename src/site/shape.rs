@@ -51,6 +51,7 @@ pub(super) struct DeviceShape {
     pub(super) stale_after_s: Option<At<f64>>,
     pub(super) rolls_over_at: Option<At<f64>>,
     pub(super) counter: Option<CounterShape>,
+    pub(super) export_counter: Option<CounterShape>,
     pub(super) channels: Option<Vec<At<String>>>,
 }
 
@@ -219,6 +220,9 @@ fn device(fields: Fields<'_>, findings: &mut Findings) -> DeviceShape {
         rolls_over_at: fields.number("rolls_over_at", findings),
         counter: fields
             .table("counter", "counter".to_owned(), findings)
+            .map(|counter| CounterShape::read(counter, findings)),
+        export_counter: fields
+            .table("export_counter", "export_counter".to_owned(), findings)
             .map(|counter| CounterShape::read(counter, findings)),
         channels: fields.strings("channels", findings),
     };

@@ -84,8 +84,9 @@ impl Entry {
         let mut channels = BTreeSet::new();
         for (_, rule) in wanted {
             let terms = match rule {
-                SplitRule::Counted { power, counter } => {
-                    channels.extend([power, counter].map(|channel| channel.0 as usize));
+                SplitRule::Counted { power, counter, export } => {
+                    let counters = [Some(power), Some(counter), export.as_ref()];
+                    channels.extend(counters.into_iter().flatten().map(|channel| channel.0 as usize));
                     continue;
                 }
                 SplitRule::Signed(terms) => terms.clone(),
@@ -94,7 +95,7 @@ impl Entry {
             let measured = terms.iter().filter_map(|term| self.site.ct_of(term.series));
             channels.extend(measured.map(|channel| channel.0 as usize));
         }
-        for (power, counter) in self.site.counted() {
+        for (power, counter) in self.site.beside() {
             if channels.contains(&(power.0 as usize)) {
                 channels.insert(counter.0 as usize);
             }

@@ -23,7 +23,7 @@ pub(super) fn whole_stretches(
     mut ranges: Vec<Range<Stamp>>,
     until: Stamp,
 ) -> Result<Vec<Range<Stamp>>> {
-    for (_, counter) in entry.site.counted() {
+    for (_, counter) in entry.site.beside() {
         for range in ranges.iter_mut().filter(|range| range.start < range.end) {
             let counts = counter_around(db, entry, counter.0 as usize, unsealed, range, &mut |_, _| Ok(()))?;
             let whole = stretches_around(&counts, range);
@@ -78,18 +78,22 @@ fn stretches_around(counter: &[Sample], range: &Range<Stamp>) -> Range<Stamp> {
     around
 }
 
-/// The readings of power that the minutes of `range` follow from, where the readings of its counter are `counter`.
+/// The readings of power that the minutes of `range` follow from, where the readings of its counters are `counters`.
 pub(super) fn power_around(
     db: &Connection,
     entry: &Entry,
     channel: usize,
     unsealed: &Unsealed,
-    (range, counter): (&Range<Stamp>, &[Sample]),
+    (range, counters): (&Range<Stamp>, &[Vec<Sample>]),
     on_damage: OnDamage<'_>,
 ) -> Result<Vec<Sample>> {
     let (series, reach) = (entry.channel_rows()[channel], entry.reach(channel));
     let near = range.start - reach..range.end + reach;
-    let whole = stretches_around(counter, range);
+    let mut whole = range.clone();
+    for counter in counters {
+        let around = stretches_around(counter, range);
+        whole = whole.start.min(around.start)..whole.end.max(around.end);
+    }
     let far = whole.start - reach..whole.end + reach;
     let mut samples = both(db, series, unsealed, &near, on_damage)?;
     // A stretch with more readings than that is not shared out by its counter, so no more of it is needed. Twice:

@@ -51,7 +51,7 @@ impl Source {
             }
             start = chunk.end;
         }
-        for (power, counter) in site.counted() {
+        for (power, counter) in site.beside() {
             evidence.counters.push(self.tally(
                 site,
                 (power, counter),
@@ -71,7 +71,9 @@ impl Source {
         let device = |channel: ChannelIndex| &site.devices[site.channels[channel.0 as usize].device];
         let (power_of, counter_of) = (device(power), device(counter));
         let (power_at, counter_at) = (power.0 as usize, counter.0 as usize);
-        let mut tally = CounterTally { power: power_at, counter: counter_at, ..CounterTally::default() };
+        let exports = site.exported().contains(&(power, counter));
+        let mut tally =
+            CounterTally { power: power_at, counter: counter_at, exports, ..CounterTally::default() };
         let mut day = range.start.floor(Span::DAY);
         let mut before = None;
         while day < range.end {
@@ -87,7 +89,7 @@ impl Source {
                 tally.step = common_step(tally.step, (pair[1].value - pair[0].value).abs());
             }
             let mut seen = CountedDay::default();
-            let compared = compare((power_of, &powers), (counter_of, &counts));
+            let compared = compare((power_of, &powers), (counter_of, &counts), exports);
             for found in compared.iter().filter(|found| found.range.start < end) {
                 seen.hours += 1;
                 seen.disbelieved += u32::from(!found.believed);

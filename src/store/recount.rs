@@ -403,19 +403,25 @@ pub(super) fn readings_of(
     on_damage: OnDamage<'_>,
 ) -> Result<Vec<Vec<Sample>>> {
     let mut all = Vec::with_capacity(entry.channel_rows().len());
-    let pairs = entry.site.counted();
+    let pairs = entry.site.beside();
     for (channel, series) in entry.channel_rows().iter().enumerate() {
         if !wanted(channel) {
             all.push(Vec::new());
             continue;
         }
         let is = |one: ChannelIndex| one.0 as usize == channel;
-        if let Some((power, counter)) = pairs.iter().find(|(power, counter)| is(*power) || is(*counter)) {
-            let counts = counted::counter_around(db, entry, counter.0 as usize, unsealed, range, on_damage)?;
-            all.push(match is(*power) {
-                true => counted::power_around(db, entry, channel, unsealed, (range, &counts), on_damage)?,
-                false => counts,
-            });
+        let (mut counts, mut is_power) = (Vec::new(), false);
+        for (power, counter) in pairs.iter().filter(|(power, counter)| is(*power) || is(*counter)) {
+            is_power = is(*power);
+            let counter = counter.0 as usize;
+            counts.push(counted::counter_around(db, entry, counter, unsealed, range, on_damage)?);
+        }
+        if is_power {
+            all.push(counted::power_around(db, entry, channel, unsealed, (range, &counts), on_damage)?);
+            continue;
+        }
+        if let Some(counts) = counts.pop() {
+            all.push(counts);
             continue;
         }
         let reach = entry.reach(channel);

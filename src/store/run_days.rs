@@ -60,13 +60,15 @@ pub(super) fn bodies(
 
 /// Takes the days away that `range` touches.
 pub(super) fn forget(db: &Connection, site: i64, range: &Range<Stamp>) -> Result<()> {
-    db.prepare_cached("DELETE FROM run_day WHERE site = ?1 AND start_s > ?2 AND start_s < ?3 AND end_s > ?4")?
-        .execute(params![
-            site,
-            (range.start - LONGEST).seconds(),
-            Stamp(range.end.0.saturating_add(9)).seconds(),
-            range.start.seconds()
-        ])?;
+    db.prepare_cached(
+        "DELETE FROM run_day WHERE site = ?1 AND start_s > ?2 AND start_s < ?3 AND end_s > ?4",
+    )?
+    .execute(params![
+        site,
+        (range.start - LONGEST).seconds(),
+        Stamp(range.end.0.saturating_add(9)).seconds(),
+        range.start.seconds()
+    ])?;
     Ok(())
 }
 

@@ -404,7 +404,8 @@ impl Walk<'_> {
                 continue;
             }
             self.checked.sums += 1;
-            let what = match (run_days::decode(day.start, &body), run_days::count(self.db, self.entry, &day)) {
+            let what = match (run_days::decode(day.start, &body), run_days::count(self.db, self.entry, &day))
+            {
                 (Err(fault), _) => fault.to_string(),
                 // A minute that does not decode was told of.
                 (_, Err(super::Error::Damaged(_))) => continue,

@@ -130,9 +130,8 @@ fn energy_text<S: Source>(
     let (from, to, by) = (query.from.as_deref(), query.to.as_deref(), query.by.as_deref());
     let site = &query.site;
     let question = Question::read(site, from, to, by, now)?;
-    let summaries =
-        energy_of(site, &question.zone, source, &question.intervals, query.only.as_deref())
-            .map_err(|error| failed(&error))?;
+    let summaries = energy_of(site, &question.zone, source, &question.intervals, query.only.as_deref())
+        .map_err(|error| failed(&error))?;
     let mut body = Written::of(site, &question, &summaries);
     if let Some(against) = &query.compare {
         let (against, pairs, whole) =
@@ -155,8 +154,8 @@ mod tests {
     use crate::flow::Row;
     use crate::history::Memory;
     use crate::site::{
-        Bus, Channel, Circuit, CircuitEntry, EndUse, Epoch, Figure, FigureKey, Part, Plan, Role, SeriesIndex, Service,
-        System, Term,
+        Bus, Channel, Circuit, CircuitEntry, EndUse, Epoch, Figure, FigureKey, Part, Plan, Role, SeriesIndex,
+        Service, System, Term,
     };
     use crate::units::{Energy, ONE};
 
@@ -334,7 +333,7 @@ mod tests {
     fn what_is_not_asked_is_today_until_now() {
         let check = |from, to, by, expected: &[&str]| {
             let body = answer(&query(from, to, by), now(), &mut source(), |_| Ok(vec![])).expect("an answer");
-            let body: HistoryBody = serde_json::from_str(&body).expect("the shape");
+            let body: crate::web::HistoryBody = serde_json::from_str(&body).expect("the shape");
             let starts: Vec<String> = body.intervals.into_iter().map(|interval| interval.start).collect();
             assert_eq!(starts, expected);
         };
@@ -365,8 +364,8 @@ mod tests {
 
     #[test]
     fn a_share_of_one_means_all() {
-        assert_eq!(rounded_down(1.0), 1.0);
-        assert_eq!(rounded_down(0.999_999_99), 0.999_999);
-        assert_eq!(rounded_down(0.0), 0.0);
+        assert_eq!(views::rounded_down(1.0), 1.0);
+        assert_eq!(views::rounded_down(0.999_999_99), 0.999_999);
+        assert_eq!(views::rounded_down(0.0), 0.0);
     }
 }

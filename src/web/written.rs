@@ -59,9 +59,8 @@ impl<'a> Names<'a> {
         let circuits = site.circuits.iter().enumerate();
         let circuits = circuits.map(|(index, circuit)| (circuit.id.as_str(), FigureKey::Circuit(index)));
         let buses = site.buses.iter().enumerate();
-        let buses = buses.map(|(index, bus)| {
-            (bus.id.as_str(), FigureKey::BusFeed(index), FigureKey::BusUntracked(index))
-        });
+        let buses = buses
+            .map(|(index, bus)| (bus.id.as_str(), FigureKey::BusFeed(index), FigureKey::BusUntracked(index)));
         let mut names =
             Self { totals: TOTALS.to_vec(), circuits: circuits.collect(), buses: buses.collect() };
         names.totals.sort_unstable();

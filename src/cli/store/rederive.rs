@@ -31,8 +31,11 @@ pub(super) fn run(maps: &Path, centrals: &[Central], directory: PathBuf, format:
         return Ok(Exit::Config);
     }
     if !others.is_empty() {
-        let what = if others.len() == 1 { "1 remark".to_owned() } else { format!("{} remarks", others.len()) };
-        eprintln!("panelwright: {what} on the maps, which keep nothing from being derived: `panelwright check`");
+        let what =
+            if others.len() == 1 { "1 remark".to_owned() } else { format!("{} remarks", others.len()) };
+        eprintln!(
+            "panelwright: {what} on the maps, which keep nothing from being derived: `panelwright check`"
+        );
     }
     let sites: Vec<Arc<Site>> = sites.into_iter().map(Arc::new).collect();
     let centrals = centrals.iter().map(|central| central.name.clone()).collect();

@@ -65,6 +65,41 @@ fn a_counter_in_the_devices_json_has_its_topic_time_and_period() {
 }
 
 #[test]
+fn a_counter_of_export_stands_beside_that_of_import() {
+    let both = |from: &str| {
+        let counter = "unit = \"kWh\", topic = \"hill/{channel}/kwh\"";
+        house_with(counter).replace(
+            "counter = {",
+            &format!(
+                "export_counter = {{ unit = \"kWh\", topic = \"hill/{{channel}}/out\"{from} }}\ncounter = {{"
+            ),
+        )
+    };
+    let site = sound(&both(""));
+    let names: Vec<&str> = site.channels.iter().map(|channel| channel.name.as_str()).collect();
+    assert_eq!((names[9], names[18]), ("house/m1/counter", "house/m1/export-counter"));
+    assert_eq!(site.channels.iter().filter(|channel| channel.is_beside()).count(), 18);
+    assert_eq!((site.counted().len(), site.exported().len(), site.beside().len()), (9, 9, 18));
+    let exporting = |site: &crate::site::Site, epoch: usize| {
+        let splits = site.epochs[epoch].plan.splits.iter();
+        splits.filter(|(_, rule)| matches!(rule, SplitRule::Counted { export: Some(_), .. })).count()
+    };
+    assert_eq!(exporting(&site, 0), 9);
+    // One series a CT, whichever counters it has; which those are is part of its fingerprint.
+    let without = sound(&house_with("unit = \"kWh\", topic = \"hill/{channel}/kwh\""));
+    assert_eq!(site.splits, without.splits);
+    let print = |site: &crate::site::Site, epoch: usize| {
+        let split = site.splits.iter().position(|name| name == "counted/house/m1").expect("it is there");
+        crate::site::fingerprint(site, &site.epochs[epoch], split)
+    };
+    assert_ne!(print(&site, 0), print(&without, 0));
+    // From a date on, export is counted too.
+    let dated = sound(&both(", from = 2026-05-02T09:30:00"));
+    assert_eq!((exporting(&dated, 0), exporting(&dated, 1)), (0, 9));
+    assert_eq!((print(&dated, 0), print(&dated, 1)), (print(&without, 0), print(&site, 0)));
+}
+
+#[test]
 fn from_a_date_on_the_counter_counts_and_before_it_the_power() {
     let map = "unit = \"kWh\", topic = \"hill/{channel}/kwh\", from = 2026-05-02T09:30:00";
     let site = sound(&house_with(map));
@@ -93,6 +128,11 @@ fn each_way_to_write_it_wrongly_is_named() {
     let json = "topic = \"hill/meter\"\npayload = { pointer = \"/watts\", time = \"/time\" }\n";
     let imported = with("unit = \"kWh\", topic = \"hill/kwh\"").replace(json, "source = \"import\"\n");
     check(&imported, beside, "come from files");
+    let alone = with("unit = \"kWh\", pointer = \"/out\"").replace("counter =", "export_counter =");
+    check(&alone, beside, "an `export_counter` without a `counter`");
+    let twice = with("unit = \"kWh\", pointer = \"/kwh\"")
+        .replace("counter =", "export_counter = { unit = \"kWh\", pointer = \"/kwh\" }\ncounter =");
+    check(&twice, "same-reading-twice", "\"meter/1/export-counter\"");
     check(&with("unit = \"kWh\", pointer = \"/watts\""), "same-reading-twice", "\"meter/1/counter\"");
     check(&house_with("unit = \"kWh\", topic = \"hill/kwh\""), "channels-not-apart", "9 channels");
     check(&with("unit = \"kWh\", topic = \"hill/#\""), "bad-topic", "wildcard");
@@ -105,4 +145,9 @@ fn each_way_to_write_it_wrongly_is_named() {
     let named = house_with("unit = \"kWh\", topic = \"hill/{channel}/kwh\"")
         .replace("\"house/4\"", "\"house/4/counter\"");
     check(&named, "unknown-channel", "write \"house/4\"");
+    check(
+        &named.replace("house/4/counter", "house/4/export-counter"),
+        "unknown-channel",
+        "write \"house/4\"",
+    );
 }

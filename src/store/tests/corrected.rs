@@ -284,7 +284,7 @@ fn a_file_from_before_records_were_kept_opens_and_derives_what_another_map_made(
     let db = schema::open(&database(copy.path())).expect("it opens");
     // What the formats after the fifth brought is not there yet.
     db.execute_batch(
-        "DROP TABLE rule; DROP TABLE rederive; DROP TABLE correction; DROP TABLE outbox;
+        "DROP TABLE run_day; DROP TABLE rule; DROP TABLE rederive; DROP TABLE correction; DROP TABLE outbox;
          CREATE TABLE outbox (seq INTEGER PRIMARY KEY AUTOINCREMENT, site INTEGER NOT NULL,
                               from_minute INTEGER NOT NULL, to_minute INTEGER NOT NULL);
          PRAGMA user_version = 5",
@@ -379,10 +379,9 @@ fn meanwhile(rig: &mut Rig, change: impl FnOnce(&rusqlite::Connection)) {
     (rig.store, rig.events) = (Some(store), events);
 }
 
-/// Every row of every level.
-fn all_rows(rig: &Rig) -> [Vec<(SeriesIndex, Row)>; 5] {
-    let levels = [Level::Minute, Level::Quarter, Level::Hour, Level::Day, Level::Month];
-    levels.map(|level| rig.rows(level, -60 * DAY, 25 * DAY))
+/// The minutes and quarter-hours of the day that starts at 23 days.
+fn of_the_day(rig: &Rig) -> [Vec<(SeriesIndex, Row)>; 2] {
+    [Level::Minute, Level::Quarter].map(|level| rig.rows(level, 23 * DAY, 24 * DAY))
 }
 
 #[test]
@@ -396,14 +395,16 @@ fn a_day_whose_own_readings_are_gone_keeps_what_another_map_made_of_it() {
         );
         db.execute_batch(&sql).expect("they go");
     });
-    let before = all_rows(&rig);
+    let before = of_the_day(&rig);
     let turned = feed(r#"channel = "house/m1", leg"#, r#"channel = "house/m1", reversed = true, leg"#);
     correct(&mut rig, &turned);
     // The days on either side have their readings; what those tell of this one is a minute.
     assert_eq!(derived(&rig), [24, 22, 21]);
+    let splits = |rows: &[(SeriesIndex, Row)]| rows.iter().any(|(series, _)| series.0 == 5);
+    assert!(splits(&before[0]) && !splits(&of_the_day(&rig)[0]));
     correct(&mut rig, MAP);
     assert_eq!(derived(&rig), [24, 22, 21]);
-    assert_eq!(all_rows(&rig), before);
+    assert_eq!(of_the_day(&rig), before);
 }
 
 #[test]
@@ -419,7 +420,8 @@ fn hours_whose_readings_were_lost_are_said_when_a_corrected_map_cannot_have_them
         assert_eq!(days.len(), 5);
         for (key, body) in days {
             let hours = block::decode_day(&body).expect("it decodes").into_iter();
-            let kept = block::encode_day(hours.filter(|(of_day, _)| i64::from(*of_day) != hour.rem_euclid(24)));
+            let kept =
+                block::encode_day(hours.filter(|(of_day, _)| i64::from(*of_day) != hour.rem_euclid(24)));
             assert!(kept.len() < body.len());
             db.execute("UPDATE reading_day SET body = ?2 WHERE key = ?1", rusqlite::params![key, kept])
                 .expect("without that hour");
@@ -440,14 +442,16 @@ fn hours_whose_readings_were_lost_are_said_when_a_corrected_map_cannot_have_them
             _ => {}
         }
     }
-    let grid = |what: &&String| what.contains("split:grid") && what.contains("5 of its minutes");
+    // Five, and the one whose last second the first reading is of.
+    let grid = |what: &&String| what.contains("split:grid") && what.contains("6 of its minutes");
     assert_eq!(said.iter().filter(grid).count(), 1, "{said:?}");
     // What was derived is there, what could not be is listed, and nothing of it is a fault.
     let rows = rig.rows(Level::Minute, MONTH_END, MONTH_END + 600);
     assert!(rows.iter().any(|(series, _)| series.0 as usize >= rig.site.channels.len()));
     rig.store.take().expect("it is open").close();
-    let checked = crate::store::check(&database(rig.directory.path()), &[Arc::clone(&rig.site)]).expect("it opens");
+    let checked =
+        crate::store::check(&database(rig.directory.path()), &[Arc::clone(&rig.site)]).expect("it opens");
     assert!(checked.findings.is_empty(), "{:?}", checked.findings);
-    let lost = |finding: &&Finding| finding.what.contains("5 of its minutes cannot be derived again");
+    let lost = |finding: &&Finding| finding.what.contains("6 of its minutes cannot be derived again");
     assert!(checked.lost.iter().filter(lost).count() >= 1, "{:?}", checked.lost);
 }
