@@ -17,14 +17,35 @@ pub fn fingerprint(site: &Site, epoch: &Epoch, split: usize) -> u64 {
             let counters = [Some(counter), export.as_ref()].into_iter().flatten().map(name);
             format!("counted {}\t{}", name(power), counters.collect::<Vec<_>>().join("\t"))
         }
-        Some(SplitRule::Signed(terms)) => format!("signed {}", sum(site, terms)),
+        Some(SplitRule::Signed(terms)) => {
+            format!("signed {}{}", sum(site, terms), exporting(site, epoch, terms.iter()))
+        }
         Some(SplitRule::SelfConsumed { grid, pv }) => {
+            let exports = exporting(site, epoch, grid.iter().chain(pv.iter().flatten()));
             let mut pv: Vec<String> = pv.iter().map(|terms| sum(site, terms)).collect();
             pv.sort_unstable();
-            format!("self-consumed {} of {}", sum(site, grid), pv.join(" and "))
+            format!("self-consumed {} of {}{exports}", sum(site, grid), pv.join(" and "))
         }
     };
     hash_of(text.as_bytes())
+}
+
+/// The counted CTs among the terms that have a counter of export too: the name of their series does not say
+/// so. Nothing where there is none.
+fn exporting<'t>(site: &Site, epoch: &Epoch, terms: impl Iterator<Item = &'t Term>) -> String {
+    let exports = terms.filter_map(|term| {
+        let split = (term.series.0 as usize).checked_sub(site.channels.len())?;
+        match epoch.plan.splits.iter().find(|(index, _)| *index == split)?.1 {
+            SplitRule::Counted { export: Some(export), .. } => {
+                Some(format!("{}\t", site.channels[export.0 as usize].name))
+            }
+            _ => None,
+        }
+    });
+    let mut exports: Vec<String> = exports.collect();
+    exports.sort_unstable();
+    exports.dedup();
+    exports.concat()
 }
 
 /// A stable hash of how a figure follows from the channels in `epoch`, through the splits that it

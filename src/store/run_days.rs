@@ -40,12 +40,11 @@ pub(super) fn select(db: &Connection, site: i64, range: &Range<Stamp>) -> Result
     Ok(decoded.collect())
 }
 
-/// The days that start in `range` as they stand: from when to when, rule and body.
-pub(super) fn bodies(
-    db: &Connection,
-    site: i64,
-    range: &Range<Stamp>,
-) -> Result<Vec<(Range<Stamp>, i64, Vec<u8>)>> {
+/// A day as it stands: from when to when, rule and body.
+pub(super) type Stored = (Range<Stamp>, i64, Vec<u8>);
+
+/// The days that start in `range` as they stand.
+pub(super) fn bodies(db: &Connection, site: i64, range: &Range<Stamp>) -> Result<Vec<Stored>> {
     let mut select = db.prepare_cached(
         "SELECT start_s, end_s, rule, body FROM run_day WHERE site = ?1 AND start_s >= ?2 AND start_s < ?3
          ORDER BY start_s",

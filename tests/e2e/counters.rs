@@ -58,15 +58,15 @@ fn publish(port: u16) -> i64 {
     start
 }
 
-/// Flow from the grid, and import, by the hour in Wh, from the API, where they are known. The one is a sum of CTs;
-/// the other is derived again after a change of the map.
-fn grid(daemon: &Panelwright, start: i64) -> Vec<[Option<i64>; 2]> {
+/// Flow from the grid, import and export by the hour in Wh, from the API, where they are known. The first is a sum
+/// of CTs; the others are derived again after a change of the map.
+fn grid(daemon: &Panelwright, start: i64) -> Vec<[Option<i64>; 3]> {
     let path = |at: i64| jiff::Timestamp::from_second(at).expect("a moment").to_string();
     let (from, to) = (path(start), path(start + HOURS.len() as i64 * HOUR));
     let answer = daemon.get(&format!("/api/sites/heron-lane/history?from={from}&to={to}&by=hour"));
     let body: Value = answer.json();
     let wh = |figure: &Value| figure.as_f64().map(|kwh| (kwh * 1000.0).round() as i64);
-    let of = |interval: &Value| ["grid_kwh", "import_kwh"].map(|figure| wh(&interval[figure]));
+    let of = |interval: &Value| ["grid_kwh", "import_kwh", "export_kwh"].map(|figure| wh(&interval[figure]));
     body["intervals"].as_array().map(|list| list.iter().map(of).collect()).unwrap_or_default()
 }
 
@@ -118,8 +118,9 @@ fn import_and_export_are_each_their_own_counters() {
     let mut daemon = Setup::new(&broker.url()).site("heron-lane", &with_export()).start();
     daemon.wait_healthy();
     let start = publish_both_ways(broker.port());
-    // Import less export, and import, in Wh. Where one was reset its power stands, and the other counts.
-    let both = [[525, 1050], [-1150, 1050], [-50, 500], [25, 525]].map(|hour| hour.map(Some));
+    // Import less export, import and export, in Wh. Where one was reset its power stands, and the other counts.
+    let both =
+        [[525, 1050, 525], [-1150, 1050, 2200], [-50, 500, 550], [25, 525, 500]].map(|hour| hour.map(Some));
     eventually(Duration::from_secs(60), || grid(&daemon, start) == both);
     assert!(daemon.sigterm().success(), "{}", daemon.log());
     daemon.restart();
@@ -127,7 +128,8 @@ fn import_and_export_are_each_their_own_counters() {
     // By a map that knows of no counter of export, what flows out is the power's.
     std::fs::write(daemon.map_file("heron-lane"), MAP).expect("a map");
     daemon.sighup();
-    let import_alone = [[550, 1050], [-950, 1050], [0, 500], [25, 525]].map(|hour| hour.map(Some));
+    let import_alone =
+        [[550, 1050, 500], [-950, 1050, 2000], [0, 500, 500], [25, 525, 500]].map(|hour| hour.map(Some));
     eventually(Duration::from_secs(60), || grid(&daemon, start) == import_alone);
     std::fs::write(daemon.map_file("heron-lane"), with_export()).expect("a map");
     daemon.sighup();
@@ -147,7 +149,7 @@ fn energy_is_the_counters_and_without_it_the_powers() {
     daemon.wait_healthy();
     let start = publish(broker.port());
     // In the third hour it was reset; there the power stands.
-    let counted = [1050, 2100, 1000, 525].map(|wh| [Some(wh); 2]);
+    let counted = [1050, 2100, 1000, 525].map(|wh| [Some(wh), Some(wh), Some(0)]);
     eventually(Duration::from_secs(60), || grid(&daemon, start) == counted);
     // Live figures are the power's.
     assert_eq!(daemon.now("heron-lane")["grid_w"], Value::Null, "the last reading is old");
@@ -159,7 +161,7 @@ fn energy_is_the_counters_and_without_it_the_powers() {
     let plain = MAP.replace("counter = { pointer = \"/kwh\", unit = \"kWh\" }\n", "");
     std::fs::write(daemon.map_file("heron-lane"), plain).expect("a map");
     daemon.sighup();
-    let by_power = [1000, 2000, 1000, 500].map(|wh| [Some(wh); 2]);
+    let by_power = [1000, 2000, 1000, 500].map(|wh| [Some(wh), Some(wh), Some(0)]);
     eventually(Duration::from_secs(60), || grid(&daemon, start) == by_power);
     // And back.
     std::fs::write(daemon.map_file("heron-lane"), MAP).expect("a map");
