@@ -50,6 +50,8 @@ struct Figures {
     /// `3 February 2026`
     date: String,
     stale_after_s: i64,
+    /// The circuits that have figures: where the stream has others, the map was changed, and the page is old.
+    circuits: String,
     /// Older than they may be.
     stale: bool,
     grid_w: Option<f64>,
@@ -218,6 +220,7 @@ fn figures(clock: Stamp, site: &Site, now: &Now) -> Figures {
         date: super::words::day(&now.at).map(super::words::date).unwrap_or_default(),
         at: now.at.clone(),
         stale_after_s,
+        circuits: now.circuits.keys().map(String::as_str).collect::<Vec<_>>().join(" "),
         stale: age_s > stale_after_s,
         grid_w: now.grid_w,
         generation_w: now.generation_w,

@@ -113,6 +113,9 @@
       newest = Date.now();
       // The page was made before there were figures: it is made anew.
       if (!clock && place.querySelector("[data-waiting]")) { location.reload(); return; }
+      // The map was changed: so is what there is to show. Not more often than each 5 s, whatever the reason.
+      const shown = place.querySelector("[data-circuits]");
+      if (shown && performance.now() > 5000 && Object.keys(body.circuits).sort().join(" ") !== shown.dataset.circuits) { location.reload(); return; }
       figures(body);
       if (!clock) return;
       rank(body);
