@@ -153,13 +153,13 @@ pub const FAULTS: &[Fault] = &[
     Fault {
         name: "wrong-scale",
         kind: Kind::WrongScale,
-        about: "living-plugs",
-        story: "the meter takes the living room's CT for one of half its rating",
-        symptom: "the living room takes half of what it should, and untracked the other half",
+        about: "kitchen-plugs",
+        story: "the meter takes the kitchen counter's CT for one of half its rating",
+        symptom: "the kitchen counter takes half of what it should, and untracked the other half",
         wiring: &[change(
-            "id = \"living-plugs\"",
-            "channels = [\"house/15\"]",
-            "channels = [\"house/15\"]\nscale = 2.0",
+            "id = \"kitchen-plugs\"",
+            "channels = [\"house/14\"]",
+            "channels = [\"house/14\"]\nscale = 2.0",
         )],
         ..NONE
     },
