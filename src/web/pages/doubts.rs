@@ -100,7 +100,7 @@ mod tests {
 
     fn audit(findings: &str) -> Arc<AuditBody> {
         let text = format!(
-            r#"{{"site":"heron-lane","start":"2026-02-02T18:00:00-07:00","end":"2026-02-03T18:00:00-07:00","summary":"",
+            r#"{{"site":"heron-lane","start":"2026-02-02T18:00:00-07:00","end":"2026-02-03T18:00:00-07:00","made":"2026-02-03T18:02:00-07:00","summary":"",
             "findings":[{findings}],"silent":[],
             "channels":[{{"circuit":"dryer","channel":"house/7","bus":"main","state":"proven","events":1234.0,"legs":[]}}]}}"#
         );
