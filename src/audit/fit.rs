@@ -127,7 +127,9 @@ pub fn fit(rows: &Rows, prior: &DVector<f64>) -> Fit {
 /// The part of a column's squared changes that its noise explains. Twice the square of its deviation, since the
 /// smallest changes are left out of the rows: what is there of pure noise is the larger part of it.
 fn blur(rows: &Rows, weights: &[f64], column: usize) -> f64 {
-    let noise = 2.0 * (rows.floor[column] / NOISES).powi(2);
+    // Where nothing moved there is no floor either.
+    let floor = rows.floor.get(column).copied().unwrap_or(0.0);
+    let noise = 2.0 * (floor / NOISES).powi(2);
     let moved = (0..rows.len()).map(|n| (weights[n], rows.row(n)[column])).filter(|(_, x)| *x != 0.0);
     let (all, own) = moved.fold((0.0, 0.0), |(all, own), (w, x)| (all + w * x * x, own + w * noise));
     if all > 0.0 { (own / all).min(BLURRED) } else { 0.0 }
@@ -219,6 +221,13 @@ mod tests {
             z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
             ((z ^ (z >> 31)) >> 11) as f64 / (1_u64 << 52) as f64 - 1.0
         }
+    }
+
+    #[test]
+    fn without_a_row_the_prior_is_all_there_is() {
+        let fitted = fit(&Rows { columns: 2, ..Rows::default() }, &DVector::from_vec(vec![1.0, 0.0]));
+        assert_eq!(fitted.mean.as_slice(), [1.0, 0.0]);
+        assert_eq!((fitted.support, fitted.blur), (vec![0.0; 2], vec![0.0; 2]));
     }
 
     #[test]
