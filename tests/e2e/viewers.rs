@@ -5,6 +5,7 @@ use std::io::{ErrorKind, Read as _, Write as _};
 use std::net::TcpStream;
 use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
+use crate::access::SHED;
 use crate::harness::{Mosquitto, Panelwright, Publisher, Setup, eventually, require};
 
 /// Viewers that read.
@@ -18,31 +19,6 @@ const APART: Duration = Duration::from_millis(110);
 const SOON: Duration = Duration::from_secs(30);
 /// Resident kB that the viewers may cost in all: 220 connections of some 20 kB, and the allocator's slack.
 const MOST_KB: u64 = 40_000;
-
-/// Invented.
-const SHED: &str = r#"site = "shed"
-name = "Shed at Heron Lane (invented)"
-time_zone = "America/Denver"
-[service]
-system = "split-phase 120/240"
-[[device]]
-id = "d"
-topic = "shed/{channel}"
-payload = { pointer = "/w", time = "/t" }
-unit = "W"
-every_s = 1
-[[feed]]
-bus = "main"
-channels = [{ channel = "d/m1", leg = "A" }, { channel = "d/m2", leg = "B" }]
-measures = "panel"
-[[circuit]]
-id = "lathe"
-label = "Lathe"
-end_use = "plug loads"
-spaces = [1]
-breaker_a = 20
-channels = ["d/1"]
-"#;
 
 /// Somebody who watches.
 struct Viewer {
@@ -100,7 +76,10 @@ fn two_hundred_viewers_lose_no_reading() {
         return;
     }
     let broker = Mosquitto::start("");
-    let daemon = Setup::new(&broker.url()).site("shed", SHED).start();
+    // The readings have times of their own.
+    let timed = "topic = \"shed/{channel}\"\npayload = { pointer = \"/w\", time = \"/t\" }";
+    let map = SHED.replace("topic = \"shed/{channel}\"", timed);
+    let daemon = Setup::new(&broker.url()).site("shed", &map).start();
     daemon.wait_healthy();
     let mut publisher = Publisher::connect(broker.port());
     let start = SystemTime::now().duration_since(UNIX_EPOCH).expect("a clock");

@@ -28,13 +28,18 @@ pub struct Score {
 }
 
 impl Score {
-    fn merge(&mut self, other: Self) {
+    /// Adds the counts of another, without its names.
+    fn count(&mut self, other: &Self) {
         self.put_in += other.put_in;
         self.found += other.found;
         self.right_line += other.right_line;
         self.others += other.others;
         self.undecided += other.undecided;
         self.said += other.said;
+    }
+
+    fn merge(&mut self, other: Self) {
+        self.count(&other);
         self.missed.extend(other.missed);
         self.wrong_line.extend(other.wrong_line);
     }
@@ -146,12 +151,7 @@ impl Table {
         for (name, score) in rows {
             let name = name.trim_start_matches("pair: ");
             print_row(name, score, pairs);
-            all.put_in += score.put_in;
-            all.found += score.found;
-            all.right_line += score.right_line;
-            all.others += score.others;
-            all.undecided += score.undecided;
-            all.said += score.said;
+            all.count(score);
         }
         print_row("together", &all, pairs);
         let precision = if pairs {

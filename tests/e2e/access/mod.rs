@@ -19,8 +19,8 @@ pub const PASSWORD: &str = "sawdust & shavings";
 const NOTE: &str = r#"{"text":"lathe oiled"}"#;
 const SOON: Duration = Duration::from_secs(10);
 
-/// Invented.
-const SHED: &str = r#"site = "shed"
+/// A panel with one circuit, whose channels send watts as a number. Invented.
+pub(crate) const SHED: &str = r#"site = "shed"
 name = "Shed at Heron Lane (invented)"
 time_zone = "America/Denver"
 [service]
