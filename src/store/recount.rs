@@ -144,18 +144,28 @@ impl Recount<'_> {
         Ok(outcome)
     }
 
-    /// Whether deriving a UTC day again would leave less of it than what is stored, by whatever rule.
-    pub(super) fn would_lose(&self, day: i64) -> Result<bool> {
-        let range = day_start(day)..day_start(day + 1).min(self.sealed);
+    /// Those splits of which deriving a UTC day that has no readings of its own would leave less than what
+    /// is stored, by whatever rule.
+    ///
+    /// What its neighbours' readings give of such a day is a minute at either end. Where its own were there
+    /// once, what another map made of them is more than that. So an end of a split that the map does not
+    /// have on that day is no loss, but all else of it is.
+    pub(super) fn would_lose(&self, day: i64) -> Result<Vec<SeriesIndex>> {
+        let whole = day_start(day)..day_start(day + 1);
+        let range = whole.start..whole.end.min(self.sealed);
         let (fresh, _) = self.account(&range, &mut Vec::new())?;
+        let channels = self.entry.site.channels.len();
+        let is_end = |row: &Row| row.start == whole.start || row.start + Span::MINUTE == whole.end;
+        let mut losing = Vec::new();
         for split in self.only {
             let (former, _) = rows::former_minutes(self.db, self.entry.series_row(*split), day)?;
             let fresh = fresh.get(split).map_or(&[][..], Vec::as_slice);
-            if missing(&former, fresh).next().is_some() {
-                return Ok(true);
+            let is_there = self.entry.rules.exists(split.0 as usize - channels, &whole);
+            if missing(&former, fresh).any(|row| is_there || !is_end(row)) {
+                losing.push(*split);
             }
         }
-        Ok(false)
+        Ok(losing)
     }
 
     /// Puts aside what another map made of a day, where some of it cannot be made again because the readings

@@ -181,15 +181,20 @@ fn derive(
     if !kept {
         return Ok(None);
     }
-    let recount = Recount { db, entry, unsealed: &unsealed, sealed, recent: &[], only: splits };
-    // What its neighbours' readings give of a day is a minute at either end. Where its own were there once,
-    // what another map made of them is more than that, and stays.
-    if !own && recount.would_lose(day)? {
+    let mut splits = splits.to_vec();
+    if !own {
+        let recount = Recount { db, entry, unsealed: &unsealed, sealed, recent: &[], only: &splits };
+        // What cannot be had again stays, and keeps none of the others from being right.
+        let losing = recount.would_lose(day)?;
+        splits.retain(|split| !losing.contains(split));
+    }
+    if splits.is_empty() {
         return Ok(None);
     }
+    let recount = Recount { db, entry, unsealed: &unsealed, sealed, recent: &[], only: &splits };
     let outcome = recount.derive(day)?;
     for split in splits {
-        if rows::rule_of_minutes(db, entry.series_row(*split), day)?.is_some() {
+        if rows::rule_of_minutes(db, entry.series_row(split), day)?.is_some() {
             return Ok(Some(outcome));
         }
     }

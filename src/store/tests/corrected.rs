@@ -177,6 +177,13 @@ proptest! {
     }
 }
 
+/// Once, the first mean of a day, which is of the second before it, kept the day before from being derived:
+/// the PV that the right map does not have yet has a minute there.
+#[test]
+fn a_split_that_is_no_more_keeps_none_of_the_others_from_being_derived() {
+    right_all_along(2, 9, false);
+}
+
 /// Once, the days whose readings lay only in the journal were not derived here.
 #[test]
 fn what_is_in_the_journal_alone_is_corrected_too() {
