@@ -4,6 +4,7 @@
 //!
 //! **Core** (pure: no clock, no file, no socket, no async; time comes in as an argument):
 //! - [`units`]: quantities with their units
+//! - [`said`]: sentences that know where their numbers stand
 //! - [`site`]: the channel map: file shape, rules, and the plan that every figure follows
 //! - [`reading`]: topic + payload + arrival time into a reading, or a reason why not
 //! - [`flow`]: readings into ticks and minute rows; the one law; coverage
@@ -35,6 +36,8 @@
 #![warn(missing_docs)]
 
 pub mod units;
+
+pub mod said;
 
 pub mod site;
 

@@ -7,6 +7,7 @@ use super::mend;
 use super::picture::Picture;
 use super::report::{Finding, Kind};
 use crate::calendar::Zone;
+use crate::said::{count, figure, said};
 use crate::site::{Leg, Role};
 use crate::units::Stamp;
 
@@ -115,25 +116,26 @@ fn negative(court: &Court<'_>, claims: &BusClaims, below: &Below) -> Finding {
     let feeder = court.site.circuits.iter().filter_map(|circuit| circuit.entry(court.at));
     let feeder = feeder.into_iter().find(|entry| entry.role == Role::Feeder(claims.bus)).map(mend::line_of);
     let leg = below.leg(claims);
-    let mut evidence = format!(
-        "{} of {} quarter-hours lie below what two CTs of class 1 can err (3 % of all flows and {OFFSET_W:.0} W); the \
-         lowest is {:.0} W",
-        below.at.len(),
-        below.all,
-        below.worst_w
+    let mut evidence = said!(
+        "{} of {} quarter-hours lie below what two CTs of class 1 can err (3 % of all flows and {} W); the lowest is \
+         {} W",
+        count(below.at.len()),
+        count(below.all),
+        figure(OFFSET_W, 0),
+        figure(below.worst_w, 0)
     );
     if let Some(leg) = leg {
-        evidence += &format!("; it is missing on leg {leg}");
+        evidence.push(&said!("; it is missing on leg {leg}"));
     }
     let hours = Zone::new(&court.site.time_zone).ok().and_then(|zone| below.hours(&zone));
     if let Some((from, to)) = hours {
-        evidence += &format!("; nearly all of them between {from:02}:00 and {to:02}:00");
+        evidence.push(&said!("; nearly all of them between {from:02}:00 and {to:02}:00"));
     }
     Finding {
         kind: Kind::UntrackedNegative,
         about: bus.id.clone(),
         channels: Vec::new(),
-        what: format!("the circuits of \"{}\" take more than flows into it", bus.id),
+        what: said!("the circuits of \"{}\" take more than flows into it", bus.id),
         evidence,
         picture: Picture::default(),
         confidence: 0.7,

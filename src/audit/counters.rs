@@ -8,6 +8,7 @@ use super::judge::Court;
 use super::mend;
 use super::picture::Picture;
 use super::report::{Finding, Kind};
+use crate::said::{count, exact, figure, said, signed};
 use crate::site::{ChannelIndex, CircuitEntry, FeedEntry};
 use crate::units::{CENTIJOULES_PER_WH, Energy};
 
@@ -118,23 +119,27 @@ fn place(court: &Court<'_>, channel: usize) -> Option<Place> {
 fn finding(court: &Court<'_>, tally: &CounterTally, seen: &Seen, place: &Place) -> Finding {
     let name = |channel: usize| court.site.channels[channel].name.clone();
     let (counter, power) = (seen.counter.kwh(), seen.power.kwh());
-    let mut evidence = format!(
-        "in {} hours of {} days the counter grew by {counter:.2} kWh, and the power comes to {power:.2} kWh: ",
-        seen.hours, seen.days
+    let mut evidence = said!(
+        "in {} hours of {} days the counter grew by {} kWh, and the power comes to {} kWh: ",
+        exact(seen.hours),
+        count(seen.days),
+        figure(counter, 2),
+        figure(power, 2)
     );
-    evidence += &match power > 0.0 {
-        true => format!("{:+.1} %, every day to the same side", (counter / power - 1.0) * 100.0),
-        false => "the power shows nothing".to_owned(),
-    };
-    evidence += &format!("; the counter's steps of {} Wh explain ", tally.step as f64 / 10.0);
-    evidence += &format!("{:.2} kWh", seen.explained.kwh());
+    evidence.push(&match power > 0.0 {
+        true => said!("{} %, every day to the same side", signed((counter / power - 1.0) * 100.0, 1)),
+        false => "the power shows nothing".into(),
+    });
+    let step = exact(tally.step as f64 / 10.0);
+    let explained = figure(seen.explained.kwh(), 2);
+    evidence.push(&said!("; the counter's steps of {step} Wh explain {explained} kWh"));
     if seen.disbelieved > 0 {
-        evidence += &format!("; in {} hours the power's energy was taken", seen.disbelieved);
+        evidence.push(&said!("; in {} hours the power's energy was taken", exact(seen.disbelieved)));
     }
     let kind = Kind::CounterDiffers;
     Finding {
         kind,
-        what: format!(
+        what: said!(
             "{} ({}): its counter{} and its power disagree",
             place.label,
             name(tally.power),

@@ -7,6 +7,7 @@ use super::mend;
 use super::picture::Picture;
 use super::report::{Finding, Kind};
 use super::stats::{NOTHING_W, Stats};
+use crate::said::{Said, exact, figure, said};
 use crate::site::{CircuitEntry, EndUse};
 
 /// A channel is judged after so many seconds of readings.
@@ -57,14 +58,15 @@ pub(super) fn of_channels(court: &Court<'_>, findings: &mut Vec<Finding>) {
     }
 }
 
-type Seen = Option<(Kind, String, &'static str)>;
+type Seen = Option<(Kind, Said, &'static str)>;
 
 fn of_channel(court: &Court<'_>, entry: &CircuitEntry, stats: &Stats, channel: usize) -> Seen {
     let hours = |seconds: f64| seconds / 3600.0;
     if stats.top <= NOTHING_W {
         let still = stats.moves == 0 && (jitters(court, channel) || hidden(court, entry, channel));
         return (still || always_runs(entry.end_use)).then(|| {
-            let evidence = format!("never above {:.1} W in {:.0} h", stats.top, hours(stats.seconds));
+            let evidence =
+                said!("never above {} W in {} h", figure(stats.top, 1), figure(hours(stats.seconds), 0));
             (Kind::Dead, evidence, "shows nothing")
         });
     }
@@ -72,29 +74,31 @@ fn of_channel(court: &Court<'_>, entry: &CircuitEntry, stats: &Stats, channel: u
         return Some((Kind::Saturated, evidence, "ends at the CT's rating"));
     }
     if let Some(unit) = coarse_unit(court, stats, channel) {
-        let evidence = format!("its readings are multiples of {unit} W");
+        let evidence = said!("its readings are multiples of {} W", exact(unit));
         return Some((Kind::Coarse, evidence, "is too coarse to follow its load"));
     }
     let (run, value) = stats.longest;
     // On a meter that rounds, a steady load repeats its value until it is large enough to be seen wavering.
     let telling = stats.moves == 0 || value.abs() > WAVERS_W || fine(court, channel);
     (run >= STUCK_S && value.abs() > STANDBY_W && telling).then(|| {
-        let evidence = format!("{value:.1} W without a change for {:.1} h", hours(run));
+        let evidence = said!("{} W without a change for {} h", figure(value, 1), figure(hours(run), 1));
         (Kind::Stuck, evidence, "repeats one value")
     })
 }
 
 /// What shows that a CT ends at its rating.
-fn cut_off(court: &Court<'_>, stats: &Stats, channel: usize, rating: f64) -> Option<String> {
+fn cut_off(court: &Court<'_>, stats: &Stats, channel: usize, rating: f64) -> Option<Said> {
     let end = rating as f32 * VOLTS;
     let near = (stats.top / end - 1.0).abs() < NEAR_RATING;
     // A channel that is always at one value is stuck there.
     let comes_and_goes = stats.at_top_s < 0.95 * stats.seconds;
     (near && stats.at_top_s >= AT_TOP_S && comes_and_goes && !goes_no_further(court, channel)).then(|| {
-        format!(
-            "for {:.0} min its readings end at {:.0} W; {rating} A at 120 V are {end:.0} W",
-            stats.at_top_s / 60.0,
-            stats.top
+        said!(
+            "for {} min its readings end at {} W; {} A at 120 V are {} W",
+            figure(stats.at_top_s / 60.0, 0),
+            figure(stats.top, 0),
+            exact(rating),
+            figure(end, 0)
         )
     })
 }
@@ -197,14 +201,7 @@ fn always_runs(end_use: EndUse) -> bool {
     matches!(end_use, EndUse::Refrigeration | EndUse::Pv)
 }
 
-fn finding(
-    court: &Court<'_>,
-    circuit: usize,
-    ct: usize,
-    kind: Kind,
-    what: &str,
-    evidence: String,
-) -> Finding {
+fn finding(court: &Court<'_>, circuit: usize, ct: usize, kind: Kind, what: &str, evidence: Said) -> Finding {
     let entry = court.entry(circuit);
     let about = court.site.circuits[circuit].id.clone();
     let channel = court.site.channels[entry.cts[ct].channel.0 as usize].name.clone();
@@ -218,7 +215,7 @@ fn finding(
     };
     Finding {
         kind,
-        what: format!("{} ({channel}) {what}", entry.label),
+        what: said!("{} ({channel}) {what}", entry.label),
         channels: vec![channel],
         evidence,
         picture: Picture::default(),

@@ -9,6 +9,7 @@ use super::judge::Court;
 use super::mend;
 use super::report::{Finding, Kind};
 use crate::calendar::Zone;
+use crate::said::{Said, exact, figure, said};
 use crate::site::{CircuitEntry, EndUse, Role};
 
 /// Below this a circuit is off, in W; standby is a part of what it draws when on.
@@ -61,7 +62,7 @@ pub(super) fn swapped(court: &Court<'_>, before: &[Finding], findings: &mut Vec<
         for a in 0..known.len() {
             let Some((b, why)) = partner(court, &known, a) else { continue };
             if a < b && partner(court, &known, b).is_some_and(|(back, _)| back == a) {
-                findings.push(finding(court, known[a].0, known[b].0, &why.join("; ")));
+                findings.push(finding(court, known[a].0, known[b].0, &Said::join(&why, "; ")));
             }
         }
     }
@@ -77,8 +78,8 @@ fn alone(court: &Court<'_>, claim: &Claim, before: &[Finding]) -> bool {
 }
 
 /// The circuit that has another's CT in its place, and why. Where several would do as well, none is named.
-fn partner(court: &Court<'_>, known: &[(&Claim, Habits)], a: usize) -> Option<(usize, Vec<String>)> {
-    let mut fits: Vec<(usize, Vec<String>)> = (0..known.len())
+fn partner(court: &Court<'_>, known: &[(&Claim, Habits)], a: usize) -> Option<(usize, Vec<Said>)> {
+    let mut fits: Vec<(usize, Vec<Said>)> = (0..known.len())
         .filter(|b| *b != a)
         .filter_map(|b| Some((b, exchanged(court, &known[a], &known[b])?)))
         .collect();
@@ -89,48 +90,52 @@ fn partner(court: &Court<'_>, known: &[(&Claim, Habits)], a: usize) -> Option<(u
 }
 
 /// Why two circuits have each other's CTs, if they do.
-fn exchanged(court: &Court<'_>, a: &(&Claim, Habits), b: &(&Claim, Habits)) -> Option<Vec<String>> {
+fn exchanged(court: &Court<'_>, a: &(&Claim, Habits), b: &(&Claim, Habits)) -> Option<Vec<Said>> {
     let alike = a.0.doubled == b.0.doubled && a.0.options == b.0.options && a.0.factor * b.0.factor > 0.0;
     // What never ran fits any label.
     if !alike || a.1.on_s.min(b.1.on_s) < SUSTAINED_S {
         return None;
     }
     let (one, other) = (court.entry(a.0.place.circuit), court.entry(b.0.place.circuit));
-    let why: Vec<String> = [broken(one, a.0, &a.1), broken(other, b.0, &b.1)].into_iter().flatten().collect();
+    let why: Vec<Said> = [broken(one, a.0, &a.1), broken(other, b.0, &b.1)].into_iter().flatten().collect();
     let mended = broken(one, a.0, &b.1).is_none() && broken(other, b.0, &a.1).is_none();
     (mended && !why.is_empty()).then_some(why)
 }
 
 /// What a label rules out of what its channel does.
-fn broken(entry: &CircuitEntry, claim: &Claim, has: &Habits) -> Option<String> {
+fn broken(entry: &CircuitEntry, claim: &Claim, has: &Habits) -> Option<Said> {
     let label = &entry.label;
     let sustained = has.sustained_w * claim.factor.abs() as f32;
     // One CT that is right without doubling shows both legs of a 240 V load at once.
     let legs = if entry.legs.len() > 1 && !entry.doubled { 2.0 } else { 1.0 };
     let amps = f64::from(sustained) / (VOLTS * legs);
     if let Some(breaker) = entry.breaker_a.filter(|breaker| amps > OVER_BREAKER * breaker) {
-        return Some(format!("{label} draws {amps:.0} A for a quarter of an hour through {breaker} A"));
+        return Some(said!(
+            "{label} draws {} A for a quarter of an hour through {} A",
+            figure(amps, 0),
+            exact(breaker)
+        ));
     }
     let gives = if claim.factor < 0.0 { 1.0 - has.negative } else { has.negative };
     match entry.role {
-        Role::Load if gives > 0.2 => return Some(format!("{label} gives power")),
-        Role::Pv if gives < 0.8 => return Some(format!("{label} takes power")),
+        Role::Load if gives > 0.2 => return Some(said!("{label} gives power")),
+        Role::Pv if gives < 0.8 => return Some(said!("{label} takes power")),
         _ => {}
     }
     let (night_s, night) = has.night;
     match entry.end_use {
-        EndUse::Pv if night_s >= KNOWN_S && night > 0.05 => Some(format!("{label} is on at night")),
+        EndUse::Pv if night_s >= KNOWN_S && night > 0.05 => Some(said!("{label} is on at night")),
         EndUse::Refrigeration if sustained > MOST_COLD_W => {
-            Some(format!("{label} draws {sustained:.0} W for a quarter of an hour"))
+            Some(said!("{label} draws {} W for a quarter of an hour", figure(sustained, 0)))
         }
         EndUse::Refrigeration if night_s >= KNOWN_S && night == 0.0 => {
-            Some(format!("{label} never runs at night"))
+            Some(said!("{label} never runs at night"))
         }
         EndUse::EvCharging if sustained < LEAST_CHARGE_W => {
-            Some(format!("{label} never draws more than {sustained:.0} W, and 6 A are the least"))
+            Some(said!("{label} never draws more than {} W, and 6 A are the least", figure(sustained, 0)))
         }
         EndUse::WellSump if has.longest_s > LONGEST_PUMP_S => {
-            Some(format!("{label} runs for {:.1} h at a time", has.longest_s / 3600.0))
+            Some(said!("{label} runs for {} h at a time", figure(has.longest_s / 3600.0, 1)))
         }
         _ => None,
     }
@@ -171,7 +176,7 @@ fn of_column(column: &[f32], hours: &[i8], step_s: f64) -> Habits {
     }
 }
 
-fn finding(court: &Court<'_>, first: &Claim, second: &Claim, why: &str) -> Finding {
+fn finding(court: &Court<'_>, first: &Claim, second: &Claim, why: &Said) -> Finding {
     let entry = |claim: &Claim| court.entry(claim.place.circuit);
     let name = |claim: &Claim| court.site.channels[claim.channel].name.clone();
     let (one, other) = (entry(first), entry(second));
@@ -180,13 +185,13 @@ fn finding(court: &Court<'_>, first: &Claim, second: &Claim, why: &str) -> Findi
     Finding {
         kind: Kind::Swapped,
         channels: vec![name(first), name(second)],
-        what: format!(
+        what: said!(
             "{} ({}) and \"{}\" have each other's CTs",
             one.label,
             name(first),
             court.site.circuits[second.place.circuit].id
         ),
-        evidence: format!("as mapped, {why}; exchanged, neither is out of bounds"),
+        evidence: said!("as mapped, {}; exchanged, neither is out of bounds", why.inner()),
         picture: claims.map(|claims| court.picture(claims, first.channel, first.factor)).unwrap_or_default(),
         confidence: 0.8,
         certain: format!("`panelwright verify {about}`: switch its load and see which CTs and legs move"),

@@ -4,6 +4,7 @@ use std::ops::Range;
 
 use super::mend::Edit;
 use super::picture::Picture;
+use crate::said::Said;
 use crate::site::{Leg, Severity};
 use crate::units::Stamp;
 
@@ -75,9 +76,9 @@ pub struct Finding {
     /// The channels, as `device/channel`.
     pub channels: Vec<String>,
     /// In a sentence.
-    pub what: String,
+    pub what: Said,
     /// The figures behind it.
-    pub evidence: String,
+    pub evidence: Said,
     /// The channel's steps beside those of the feed.
     pub picture: Picture,
     /// 0 to 1: how much better it explains the data than the next best reading of the same CT.

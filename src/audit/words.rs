@@ -6,6 +6,7 @@ use super::judge::{Court, Draft};
 use super::mend;
 use super::report::{Finding, Kind};
 use super::search::{Change, Taken, Verdict};
+use crate::said::{Said, count, figure, said, signed};
 use crate::site::{CircuitEntry, FeedEntry, Leg, Role};
 
 /// A finding about a circuit.
@@ -28,7 +29,11 @@ pub(super) fn finding(court: &Court<'_>, claims: &BusClaims, verdict: &Verdict, 
         kind: draft.kind,
         about: id.clone(),
         what,
-        evidence: index.map(|index| figures(claims, verdict, index)).unwrap_or_default() + rival(draft),
+        evidence: said!(
+            "{}{}",
+            index.map(|index| figures(claims, verdict, index)).unwrap_or_default().inner(),
+            rival(draft)
+        ),
         channels,
         picture,
         confidence: draft.confidence,
@@ -49,20 +54,24 @@ fn line(draft: &Draft, entry: &CircuitEntry) -> usize {
 }
 
 /// The coefficients of a CT with their intervals, beside what the map has.
-fn figures(claims: &BusClaims, verdict: &Verdict, ct: usize) -> String {
+fn figures(claims: &BusClaims, verdict: &Verdict, ct: usize) -> Said {
     let known = &verdict.known[ct];
     let leg = |response: &Response| response.leg.map_or("the feed".to_owned(), |leg| format!("leg {leg}"));
     let parts = claims.responses.iter().enumerate().map(|(r, response)| {
-        format!(
-            "{} {:+.2} ± {:.2} (map {:+.0})",
+        said!(
+            "{} {} ± {} (map {})",
             leg(response),
-            known.mean[r],
-            2.0 * known.deviation[r],
-            verdict.claimed[ct][r]
+            signed(known.mean[r], 2),
+            figure(2.0 * known.deviation[r], 2),
+            signed(verdict.claimed[ct][r], 0)
         )
     });
-    let parts: Vec<String> = parts.collect();
-    format!("for each watt of the CT the feed moved by: {}; {:.0} changes", parts.join(", "), known.support)
+    let parts = Said::join(&parts.collect::<Vec<_>>(), ", ");
+    said!(
+        "for each watt of the CT the feed moved by: {}; {} changes",
+        parts.inner(),
+        figure(known.support, 0)
+    )
 }
 
 /// What explains it as well, on a panel with few circuits.
@@ -89,59 +98,59 @@ fn sentences(
     entry: &CircuitEntry,
     id: &str,
     channels: &str,
-) -> (String, String) {
+) -> (Said, String) {
     let label = &entry.label;
     let leg = draft.leg.map_or("the other leg".to_owned(), |leg| format!("leg {leg}"));
     let bus = |bus: usize| court.site.buses[bus].id.as_str();
     let other = draft.other.map_or("", |other| court.site.circuits[other].id.as_str());
     let change = "change the map as shown; nothing has to be opened".to_owned();
     match draft.kind {
-        Kind::Reversed => (format!("{label} ({channels}) counts with the wrong sign"), change),
-        Kind::PvSign => (format!("{label} ({channels}) counts as taking what it gives, or the other way round"), change),
-        Kind::NotDoubled => (format!("{label} ({channels}) moves both legs, and only one is counted"), change),
+        Kind::Reversed => (said!("{label} ({channels}) counts with the wrong sign"), change),
+        Kind::PvSign => (said!("{label} ({channels}) counts as taking what it gives, or the other way round"), change),
+        Kind::NotDoubled => (said!("{label} ({channels}) moves both legs, and only one is counted"), change),
         Kind::DoubledWrongly => match draft.leg {
-            Some(leg) => (format!("{label} ({channels}) is doubled, but draws from leg {leg} only"), change),
-            None => (format!("{label} ({channels}) is doubled, but its CT measures all of it"), change),
+            Some(leg) => (said!("{label} ({channels}) is doubled, but draws from leg {leg} only"), change),
+            None => (said!("{label} ({channels}) is doubled, but its CT measures all of it"), change),
         },
         Kind::Unbalanced => (
-            format!("{label} ({channels}) draws {:.2} times on {leg} what its CT measures", draft.scale),
+            said!("{label} ({channels}) draws {} times on {leg} what its CT measures", figure(draft.scale, 2)),
             "put a second CT on its other leg (a licensed electrician's work) and name both in `channels`, or accept \
              it"
                 .to_owned(),
         ),
         Kind::WrongScale => (
-            format!("{label} ({channels}) reads too {}", if draft.scale < 1.0 { "much" } else { "little" }),
+            said!("{label} ({channels}) reads too {}", if draft.scale < 1.0 { "much" } else { "little" }),
             "see that the CT's type is set right in its device; else change the map as shown".to_owned(),
         ),
         Kind::WrongLeg => (
-            format!("{label} ({channels}) is on {leg}"),
+            said!("{label} ({channels}) is on {leg}"),
             "change the map as shown, or mend its `spaces` if they are wrong".to_owned(),
         ),
         Kind::SupplySide if draft.bus == Some(0) => (
-            format!("the feed of \"main\" does not see {label} ({channels}): it is tapped ahead of the main"),
+            said!("the feed of \"main\" does not see {label} ({channels}): it is tapped ahead of the main"),
             change,
         ),
-        Kind::SupplySide => (format!("{label} ({channels}) is a circuit of the panel, not ahead of it"), change),
+        Kind::SupplySide => (said!("{label} ({channels}) is a circuit of the panel, not ahead of it"), change),
         Kind::NotOnBus => match draft.bus {
-            Some(at) => (format!("{label} ({channels}) is a circuit of \"{}\"", bus(at)), change),
+            Some(at) => (said!("{label} ({channels}) is a circuit of \"{}\"", bus(at)), change),
             None => (
-                format!("{label} ({channels}) is no part of \"{}\": its feed does not move with it", bus(entry.bus)),
+                said!("{label} ({channels}) is no part of \"{}\": its feed does not move with it", bus(entry.bus)),
                 "find out what the CT is on; until then take it out of the circuit".to_owned(),
             ),
         },
         Kind::FeederTwice => (
-            format!(
+            said!(
                 "{label} ({channels}) is counted twice: \"{}\" carries it too",
                 draft.bus.map_or(other, |at| court.site.buses[at].fed_by.as_deref().unwrap_or(bus(at)))
             ),
             change,
         ),
         Kind::SameWire => (
-            format!("{label} ({channels}) has its CT on the wire of \"{other}\""),
+            said!("{label} ({channels}) has its CT on the wire of \"{other}\""),
             "have the CT moved to its own wire by a licensed electrician; until then take it out".to_owned(),
         ),
-        Kind::Swapped => (format!("{label} ({channels}) and \"{other}\" have each other's CTs"), change),
-        _ => (format!("{label} ({channels}), {id}"), change),
+        Kind::Swapped => (said!("{label} ({channels}) and \"{other}\" have each other's CTs"), change),
+        _ => (said!("{label} ({channels}), {id}"), change),
     }
 }
 
@@ -165,15 +174,12 @@ pub(super) fn of_feed(
     let (kind, channels, what, by) = match change {
         Change::FlipFeed(r) => {
             let what =
-                format!("the CT on {} of the feed of \"{}\" counts with the wrong sign", named(*r), bus.id);
+                said!("the CT on {} of the feed of \"{}\" counts with the wrong sign", named(*r), bus.id);
             (Kind::Reversed, of(*r), what, None)
         }
         Change::ScaleFeed(r, ratio) => {
-            let what = format!(
-                "{} of the feed of \"{}\" reads {ratio:.2} times what its circuits do",
-                named(*r),
-                bus.id
-            );
+            let (feed, times) = (named(*r), figure(*ratio, 2));
+            let what = said!("{feed} of the feed of \"{}\" reads {times} times what its circuits do", bus.id);
             (Kind::WrongScale, of(*r), what, Some(1.0 / ratio))
         }
         Change::SwapFeed(a, b) => {
@@ -181,7 +187,7 @@ pub(super) fn of_feed(
             if !claims.legs_written {
                 return None;
             }
-            let what = format!("the CTs of the feed of \"{}\" are on each other's legs", bus.id);
+            let what = said!("the CTs of the feed of \"{}\" are on each other's legs", bus.id);
             (Kind::MainsSwapped, [of(*a), of(*b)].concat(), what, None)
         }
         _ => return None,
@@ -202,9 +208,10 @@ pub(super) fn of_feed(
         kind,
         channels: channels.iter().map(|channel| site.channels[*channel].name.clone()).collect(),
         what,
-        evidence: format!(
-            "this one change explains the circuits of \"{}\" together (a gain of {:.0})",
-            bus.id, taken.gain
+        evidence: said!(
+            "this one change explains the circuits of \"{}\" together (a gain of {})",
+            bus.id,
+            figure(taken.gain, 0)
         ),
         picture: strongest(court, claims),
         confidence: (1.0 - (-taken.gain / 20.0).exp()).clamp(0.5, 0.99),
@@ -281,8 +288,8 @@ pub(super) fn on_feed(court: &Court<'_>, claims: &BusClaims, claim: &Claim) -> F
     Finding {
         kind: Kind::SameWire,
         channels: vec![court.site.channels[claim.channel].name.clone()],
-        what: format!("{} has its CT on the wire of the feed of \"{bus}\"", entry.label),
-        evidence: format!("it shows what the feed shows, in {moments} changes"),
+        what: said!("{} has its CT on the wire of the feed of \"{bus}\"", entry.label),
+        evidence: said!("it shows what the feed shows, in {} changes", count(moments)),
         picture: court.picture(claims, claim.channel, claim.factor),
         confidence: 0.95,
         certain: certain(Kind::SameWire, &about),

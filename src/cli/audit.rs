@@ -140,7 +140,7 @@ fn table(body: &AuditBody) -> Result<String> {
         let (line, confidence) = (finding.line.to_string(), finding.confidence.to_string());
         let accepted = finding.accepted.as_deref().unwrap_or_default();
         writer.write_record([
-            &finding.id,
+            &*finding.id,
             &finding.severity,
             &finding.what,
             &finding.place,

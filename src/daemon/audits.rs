@@ -12,7 +12,7 @@ use serde::Serialize;
 use tokio::sync::{mpsc, watch};
 
 use super::intake::Control;
-use crate::audit::{Report, audit, since, stretch};
+use crate::audit::{audit, since, stretch};
 use crate::calendar::Zone;
 use crate::clock::Clock;
 use crate::reading::SiteIndex;
@@ -117,9 +117,11 @@ impl Audits {
         match self.reader.source(index).evidence(site, from..now) {
             Ok(evidence) => {
                 let report = audit(site, &evidence);
-                self.board.report(part, report.open().next().is_none(), words(&report), now);
                 let zone = Zone::new(&site.time_zone).ok()?;
                 let body = body(&zone, &report, now);
+                let is_well = report.open().next().is_none();
+                let more = if is_well { "" } else { "; see `panelwright audit`" };
+                self.board.report(part, is_well, format!("{}{more}", body.in_short()), now);
                 let shown = Arc::new(body.clone());
                 self.newest.send_modify(|newest| {
                     Arc::make_mut(newest).insert(site.id.clone(), shown);
@@ -141,20 +143,4 @@ fn topic_body(body: AuditBody) -> Option<Bytes> {
     let body = Body { site, start, end, summary, findings, more };
     // Text and finite numbers: there is nothing in it that JSON cannot hold.
     serde_json::to_vec(&body).ok().map(Bytes::from)
-}
-
-/// The findings in a line.
-fn words(report: &Report) -> String {
-    let mut findings: Vec<String> = report.open().map(|finding| finding.what.clone()).take(3).collect();
-    let more = report.open().count().saturating_sub(findings.len());
-    if more > 0 {
-        findings.push(format!("{more} more"));
-    }
-    let accepted = report.findings.len() - report.open().count();
-    let accepted = if accepted > 0 { format!("; {accepted} accepted in the map") } else { String::new() };
-    if findings.is_empty() {
-        format!("{}{accepted}", report.summary())
-    } else {
-        format!("{}{accepted}; see `panelwright audit`", findings.join("; "))
-    }
 }

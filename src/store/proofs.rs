@@ -49,7 +49,7 @@ fn proof(row: &rusqlite::Row<'_>) -> rusqlite::Result<Option<Proof>> {
     let verdict = Verdict {
         circuit: row.get(0)?,
         kind,
-        what: row.get(3)?,
+        what: row.get::<_, String>(3)?.into(),
         // What is shown beside the verdict: without it the verdict stands all the same.
         moved: serde_json::from_str(&moved).unwrap_or_default(),
         switchings: row.get::<_, i64>(5)? as usize,
@@ -77,7 +77,7 @@ pub(super) fn keep(db: &mut Connection, site: i64, proof: &Proof) -> Result<bool
             verdict.circuit,
             proof.at.seconds(),
             verdict.kind.as_str(),
-            verdict.what,
+            &*verdict.what,
             moved,
             verdict.switchings as i64,
             verdict.mend.as_ref().map(|mend| mend.line as i64),

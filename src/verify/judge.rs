@@ -1,6 +1,7 @@
 //! From what moved to what is wrong with the map.
 
 use crate::audit::{BusClaims, Response};
+use crate::said::{Said, figure, said};
 use crate::site::{CircuitEntry, Role, Site};
 use crate::units::ONE;
 
@@ -33,7 +34,7 @@ pub fn judge(
     }
 }
 
-type Decision = (Kind, String, Option<Mend>, String);
+type Decision = (Kind, Said, Option<Mend>, String);
 
 struct Judge<'a> {
     site: &'a Site,
@@ -50,7 +51,7 @@ impl Judge<'_> {
         }
         if self.changes.switchings.len() < ENOUGH {
             let seen = self.changes.switchings.len();
-            let what = format!("{seen} of {ENOUGH} switchings seen so far, of about {load:.0} W");
+            let what = said!("{seen} of {ENOUGH} switchings seen so far, of about {} W", figure(load, 0));
             return (
                 Kind::TooFew,
                 what,
@@ -121,8 +122,7 @@ impl Judge<'_> {
     }
 
     fn nothing(&self) -> Decision {
-        let what =
-            "no CT and no leg changed in step with a load that was switched again and again".to_owned();
+        let what = "no CT and no leg changed in step with a load that was switched again and again".into();
         let next = "see that the load draws at least 100 W and is on this circuit; then switch it on and off four \
                     times, ten seconds or more each";
         (Kind::NothingMoved, what, None, next.to_owned())
@@ -132,12 +132,12 @@ impl Judge<'_> {
         let feed = self.legs_text();
         let (what, next) = if own.is_empty() {
             (
-                format!("{feed}; the map has no CT on this circuit, and none moved"),
+                said!("{}; the map has no CT on this circuit, and none moved", feed.inner()),
                 "nothing: it is part of untracked",
             )
         } else {
             let names: Vec<_> = own.iter().map(|channel| self.name(*channel)).collect();
-            let what = format!("{feed}, and no CT moved: {} stands still", names.join(" and "));
+            let what = said!("{}, and no CT moved: {} stands still", feed.inner(), names.join(" and "));
             (what, "look whether its CT is plugged in, closed, and on the conductor of this breaker")
         };
         (Kind::NoCtMoved, what, None, next.to_owned())
@@ -145,7 +145,8 @@ impl Judge<'_> {
 
     fn wrong_ct(&self, others: &[usize]) -> Decision {
         let names: Vec<_> = others.iter().map(|channel| self.told(*channel)).collect();
-        let what = format!("{} moved instead; {}", names.join(" and "), self.legs_text());
+        let names = Said::join(&names, " and ");
+        let what = said!("{} moved instead; {}", names.inner(), self.legs_text().inner());
         let list = others.iter().map(|channel| format!("\"{}\"", self.name(*channel)));
         let write = format!("channels = [{}]", list.collect::<Vec<_>>().join(", "));
         let line = self.entry.written.channels.map_or(self.entry.line, |(first, _)| first);
@@ -155,25 +156,25 @@ impl Judge<'_> {
 
     fn several(&self, others: &[usize]) -> Decision {
         let names: Vec<_> = others.iter().map(|channel| self.told(*channel)).collect();
-        let what = format!("{} moved with it", names.join(" and "));
+        let what = said!("{} moved with it", Said::join(&names, " and ").inner());
         let next = "two CTs see one conductor, or the load is on two circuits; verify with another load, and look at \
                     where those CTs are clamped";
         (Kind::SeveralCts, what, None, next.to_owned())
     }
 
     /// `house/7, mapped to "dryer", by 840 W`.
-    fn told(&self, channel: usize) -> String {
+    fn told(&self, channel: usize) -> Said {
         let holds = |entry: &CircuitEntry| entry.cts.iter().any(|ct| ct.channel.0 as usize == channel);
         let of = self.site.circuits.iter().find(|circuit| holds(circuit.latest()));
         let of = of.map_or("on no circuit".to_owned(), |circuit| format!("mapped to \"{}\"", circuit.id));
-        format!("{} ({of}) by {:.0} W", self.name(channel), self.watts(channel))
+        said!("{} ({of}) by {} W", self.name(channel), figure(self.watts(channel), 0))
     }
 
     /// Its own CTs moved, and no other.
     fn its_own(&self, load: f64) -> Decision {
         let feed = self.changes.feed_w();
         if !self.feed_moved(load) {
-            let what = format!("its CT moved by {:.0} W and no leg of the feed did", self.mapped());
+            let what = said!("its CT moved by {} W and no leg of the feed did", figure(self.mapped(), 0));
             let next = "it is on another panel, or tapped ahead of the CTs of this feed: mend `bus`, or look at where \
                         the feed's CTs are";
             return (
@@ -195,15 +196,15 @@ impl Judge<'_> {
             return doubling;
         }
         let ratio = self.mapped() / feed;
-        let figures = format!("its CTs moved by {:.0} W, {}", self.mapped(), self.legs_text());
+        let figures = said!("its CTs moved by {} W, {}", figure(self.mapped(), 0), self.legs_text().inner());
         if ratio < 1.0 - TOLERANCE {
-            let what = format!("{figures}: {:.0} % of it", 100.0 * ratio);
+            let what = said!("{}: {} % of it", figures.inner(), figure(100.0 * ratio, 0));
             let next = "a CT that is not closed, or does not go round all conductors of its pole, sees a part; another \
                         load may also be switched along. Only if all that is right, calibrate with `scale`";
             return (Kind::Fraction, what, None, next.to_owned());
         }
         if ratio > 1.0 + TOLERANCE {
-            let what = format!("{figures}: {:.2} times as much", ratio);
+            let what = said!("{}: {} times as much", figures.inner(), figure(ratio, 2));
             let next = "look at the CT's rating and turns: the device may be set for another; then at the feed's CTs";
             return (Kind::TooMuch, what, None, next.to_owned());
         }
@@ -228,11 +229,11 @@ impl Judge<'_> {
             .collect();
         let first = wrong.first()?;
         let names: Vec<_> = wrong.iter().map(|ct| self.name(ct.channel.0 as usize)).collect();
-        let what = format!(
-            "{} moved by {:.0} W as the map counts it, {}",
+        let what = said!(
+            "{} moved by {} W as the map counts it, {}",
             names.join(" and "),
-            -self.mapped().abs(),
-            self.legs_text()
+            figure(-self.mapped().abs(), 0),
+            self.legs_text().inner()
         );
         let all = wrong.len() == self.entry.cts.len();
         let mend = match (self.entry.role, self.entry.written.sign, all) {
@@ -272,7 +273,8 @@ impl Judge<'_> {
         }
         let names =
             |legs: &[crate::site::Leg]| legs.iter().map(|leg| leg.as_str()).collect::<Vec<_>>().join(" and ");
-        let what = format!("it is on leg {} by the map, and {}", names(&self.entry.legs), self.legs_text());
+        let mapped = names(&self.entry.legs);
+        let what = said!("it is on leg {mapped} by the map, and {}", self.legs_text().inner());
         let write = format!("legs = {:?}", moved.iter().map(|leg| leg.as_str()).collect::<Vec<_>>());
         let line =
             self.entry.written.legs.or(self.entry.written.spaces).map_or(self.entry.line, |(first, _)| first);
@@ -295,12 +297,13 @@ impl Judge<'_> {
     fn doubling(&self, feed: f64) -> Option<Decision> {
         let one = self.mapped() / if self.entry.doubled { 2.0 } else { 1.0 };
         let close = |a: f64, b: f64| (a - b).abs() <= TOLERANCE * b.abs();
-        let feed_text = self.legs_text();
+        let legs_text = self.legs_text();
+        let (mine, feed_text) = (figure(one, 0), legs_text.inner());
         if !self.entry.doubled {
             let legs: Vec<f64> = self.changes.legs.iter().flatten().map(|moved| moved.watts).collect();
             let both = legs.len() < 2 || legs.iter().all(|leg| close(*leg, one));
             if close(2.0 * one, feed) && both {
-                let what = format!("its CT moved by {one:.0} W, {feed_text}: it is a load on two legs");
+                let what = said!("its CT moved by {mine} W, {feed_text}: it is a load on two legs");
                 let mend = self.mend(self.entry.written.doubled, "doubled = true");
                 return Some((
                     Kind::NotDoubled,
@@ -312,7 +315,7 @@ impl Judge<'_> {
             return None;
         }
         if close(one, feed) {
-            let what = format!("its CT moved by {one:.0} W, {feed_text}: the load draws from one leg");
+            let what = said!("its CT moved by {mine} W, {feed_text}: the load draws from one leg");
             let mend = self.mend(self.entry.written.doubled, "doubled = false");
             return Some((
                 Kind::DoubledOneLeg,
@@ -325,7 +328,8 @@ impl Judge<'_> {
         let [a, b] = legs.as_slice() else { return None };
         let apart = (a - b).abs() > TOLERANCE * a.abs().max(b.abs());
         (apart && (close(one, *a) || close(one, *b))).then(|| {
-            let what = format!("its CT moved by {one:.0} W, {feed_text}: doubling makes {:.0} W of {feed:.0} W", 2.0 * one);
+            let (made, of) = (figure(2.0 * one, 0), figure(feed, 0));
+            let what = said!("its CT moved by {mine} W, {feed_text}: doubling makes {made} W of {of} W");
             let next = "fit a CT on the other leg and leave `doubled` out; one CT cannot know what the other leg draws";
             (Kind::DoubledUnbalanced, what, None, next.to_owned())
         })
@@ -336,16 +340,16 @@ impl Judge<'_> {
     }
 
     /// `leg A moved by 2,610 W and leg B by 2,590 W`.
-    fn legs_text(&self) -> String {
+    fn legs_text(&self) -> Said {
         let legs = self.responses.iter().zip(&self.changes.legs);
         let parts: Vec<_> = legs
             .filter_map(|(response, moved)| {
                 let watts = moved.as_ref()?.watts;
                 let name = response.leg.map_or("the feed".to_owned(), |leg| format!("leg {leg}"));
-                Some(format!("{name} by {watts:.0} W"))
+                Some(said!("{name} by {} W", figure(watts, 0)))
             })
             .collect();
-        if parts.is_empty() { "no feed sees this circuit".to_owned() } else { parts.join(" and ") }
+        if parts.is_empty() { "no feed sees this circuit".into() } else { Said::join(&parts, " and ") }
     }
 
     /// What moved, by name.

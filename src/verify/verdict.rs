@@ -2,6 +2,8 @@
 
 use std::fmt;
 
+use crate::said::Said;
+
 /// The verdict in one word, for programs.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Kind {
@@ -128,7 +130,7 @@ pub struct Verdict {
     /// The verdict.
     pub kind: Kind,
     /// In a sentence, with its figures.
-    pub what: String,
+    pub what: Said,
     /// What moved, by name, in W at switching on: channels of the circuit first, then the legs, then others.
     pub moved: Vec<(String, f64)>,
     /// How often the load was switched, on or off.

@@ -109,7 +109,7 @@ pub(super) async fn history(
             return Err(Refusal::new(StatusCode::BAD_REQUEST, error, "leave one of them out"));
         }
     };
-    ask(&shared, HistoryQuery { site, from, to, by, view, compare, only: None }).await
+    ask(&shared, HistoryQuery { from, to, by, compare, ..HistoryQuery::new(site, view) }).await
 }
 
 /// The typical day of a site: mean power by quarter-hour of the local clock and weekday.

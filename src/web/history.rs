@@ -104,7 +104,8 @@ pub fn answer<S: Source>(
         }
         View::Rank => {
             let (zone, ranking) = views::rank::read(site, range, query.only.as_deref(), now, source)?;
-            text(&views::rank::body(site, &zone, &ranking))
+            let body = views::rank::body(site, &zone, &ranking);
+            text(&views::rank::RankBody { conclusion: query.sentence(&body.conclusion), ..body })
         }
         // It needs readings, which a source of rows does not have: `views::audit::answer`.
         View::Audit => Err(HistoryError::Failed("an audit is of readings".to_owned())),
@@ -228,13 +229,10 @@ mod tests {
     fn query(from: Option<&str>, to: Option<&str>, by: Option<&str>) -> HistoryQuery {
         let owned = |text: Option<&str>| text.map(str::to_owned);
         HistoryQuery {
-            site: site(),
             from: owned(from),
             to: owned(to),
             by: owned(by),
-            view: View::Energy,
-            compare: None,
-            only: None,
+            ..HistoryQuery::new(site(), View::Energy)
         }
     }
 

@@ -14,6 +14,7 @@ pub mod history;
 mod live;
 mod openapi;
 mod pages;
+mod sentences;
 mod server;
 mod setup;
 mod shapes;
@@ -31,6 +32,9 @@ use axum::extract::DefaultBodyLimit;
 use axum::routing::{MethodRouter, delete, get, post};
 use bytes::Bytes;
 use tokio::sync::{Semaphore, watch};
+use tower_http::CompressionLevel;
+use tower_http::compression::CompressionLayer;
+use tower_http::compression::predicate::{NotForContentType, Predicate, SizeAbove};
 
 pub use advice::{AlertNow, EvNow, RoomNow, TargetNow};
 pub use exchange::{ExportQuery, Exporter, Importer};
@@ -44,6 +48,7 @@ pub use tls::{Tls, server_config};
 
 use crate::clock::Clock;
 use crate::history::Note;
+use crate::said::Said;
 use crate::site::{ChannelIndex, FigureKey, Site};
 use crate::status::Board;
 use crate::store::{NoteChange, NoteOutcome};
@@ -90,7 +95,12 @@ pub enum View {
 impl HistoryQuery {
     /// A question that leaves time and intervals to their defaults.
     pub fn new(site: Arc<Site>, view: View) -> Self {
-        Self { site, from: None, to: None, by: None, view, compare: None, only: None }
+        Self { site, from: None, to: None, by: None, view, compare: None, only: None, numbers: None }
+    }
+
+    /// A sentence of the answer, with its numbers as whoever asked writes them.
+    fn sentence(&self, said: &Said) -> Said {
+        self.numbers.map_or_else(|| said.clone(), |numbers| numbers.said(said).into())
     }
 }
 
@@ -128,6 +138,8 @@ pub struct HistoryQuery {
     /// Figures that the answer may be confined to, for who needs no others: of a ranking, whose run times
     /// and peaks are wanted.
     pub only: Option<Vec<FigureKey>>,
+    /// How numbers in the sentences of the answer are written, for a page; plainly where that is not said.
+    pub(in crate::web) numbers: Option<pages::Numbers>,
 }
 
 /// Why there is no history in the answer.
@@ -330,6 +342,16 @@ fn is_static(path: &str) -> bool {
     path.starts_with("/static/")
 }
 
+/// Answers as gzip for who accepts it: a page with a drawing of a month becomes a tenth. Not the live stream, of
+/// which each event has to go out at once. Why it gives no secret away: [`access::mask`].
+fn compression() -> CompressionLayer<impl Predicate> {
+    /// Less than this fits into one packet in any case.
+    const WORTH_IT: u16 = 1_200;
+    let predicate = SizeAbove::new(WORTH_IT).and(NotForContentType::SSE).and(NotForContentType::IMAGES);
+    // A page takes less time so than at the usual level, and becomes some percent larger.
+    CompressionLayer::new().quality(CompressionLevel::Fastest).compress_when(predicate)
+}
+
 fn router(shared: &Arc<Shared>) -> Router {
     let mut router = Router::new();
     for (path, methods) in routes() {
@@ -339,6 +361,7 @@ fn router(shared: &Arc<Shared>) -> Router {
         .fallback(answer::no_such_path)
         .method_not_allowed_fallback(answer::no_such_method)
         .layer(axum::middleware::from_fn_with_state(Arc::clone(shared), guard::guard))
+        .layer(compression())
         .with_state(Arc::clone(shared))
 }
 

@@ -20,6 +20,8 @@ use crate::units::{Stamp, Watts};
 /// No condition that a test waits for takes longer.
 const PATIENCE: Duration = Duration::from_secs(5);
 const BODY: &str = r#"{"site":"heron-lane","at":"2026-02-03T18:00:00-07:00","grid_w":1500.5,"generation_w":0.0,"consumption_w":1500.5,"tracked_w":1400.0,"untracked_w":100.5,"surplus_w":0.0,"circuits":{"range":{"w":1400.0},"dryer":{"w":null}},"buses":{"main":{"feed_w":1500.5,"untracked_w":100.5}},"unknown":["house/7"]}"#;
+mod packed;
+mod sentences;
 mod verify;
 mod who;
 
@@ -149,6 +151,7 @@ struct Served {
     board: Arc<Board>,
     newest: watch::Sender<NowBody>,
     table: watch::Sender<Arc<NowTable>>,
+    audits: watch::Sender<Audits>,
     _sites: watch::Sender<Arc<Vec<Arc<Site>>>>,
     _keys: watch::Sender<Arc<access::Options>>,
     stop: oneshot::Sender<()>,
@@ -179,6 +182,7 @@ impl Served {
         let notes = notes();
         let board_there = Arc::clone(&board);
         let channels = watch::channel(Arc::default()).1;
+        let (audits_sender, audits) = watch::channel(Audits::default());
         let (keys, access) = watch::channel(Arc::new(access));
         let state = State {
             sites,
@@ -193,7 +197,7 @@ impl Served {
             board: board_there,
             clock,
             access,
-            audits: watch::channel(Default::default()).1,
+            audits,
         };
         let listener = TcpListener::bind("127.0.0.1:0").await.expect("bind");
         let address = listener.local_addr().expect("address");
@@ -203,7 +207,18 @@ impl Served {
         }));
         let _ = rustls::crypto::ring::default_provider().install_default();
         let client = Client::builder().no_proxy().build().expect("client");
-        Self { address, client, board, newest, table, _sites: sites_sender, _keys: keys, stop, serving }
+        Self {
+            address,
+            client,
+            board,
+            newest,
+            table,
+            audits: audits_sender,
+            _sites: sites_sender,
+            _keys: keys,
+            stop,
+            serving,
+        }
     }
 
     fn url(&self, path: &str) -> String {

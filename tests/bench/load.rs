@@ -1,7 +1,8 @@
 //! The load of the benchmarks, as one program: `publish` sends readings at a precise rate or as fast
 //! as the broker takes them; `count` is the bare subscriber that everything is compared with: it
 //! acknowledges and counts, and does nothing else; `latency` compares a live figure's time with the
-//! clock when it arrives; `viewers` watches the live stream of the page.
+//! clock when it arrives; `viewers` watches the live stream of the page; `relay` stands between broker and
+//! daemon and sees how long acknowledgements take.
 //!
 //! Built and driven by `tests/bench/run`. Each command prints one line of JSON.
 #![allow(
@@ -10,6 +11,7 @@
     reason = "the bans keep clock, files and sockets out of the core; a benchmark lives outside of it"
 )]
 
+mod relay;
 mod viewers;
 
 use std::io::{Read, Write};
@@ -62,6 +64,8 @@ enum Command {
     },
     /// Watch the live stream of a site, many times over.
     Viewers(viewers::Watching),
+    /// Pass on what broker and daemon send each other, and look at the acknowledgements.
+    Relay(relay::Relaying),
 }
 
 /// What is published.
@@ -106,6 +110,7 @@ fn main() -> Result<()> {
         Command::Count { port, expect } => subscribed(count(port, expect))?,
         Command::Latency { port, filter, messages } => subscribed(latency(port, filter, messages))?,
         Command::Viewers(watching) => subscribed(viewers::look_on(watching))?,
+        Command::Relay(relaying) => relay::relay(&relaying)?,
     };
     println!("{said}");
     Ok(())

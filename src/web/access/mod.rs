@@ -7,6 +7,7 @@
 
 mod brake;
 mod cookies;
+pub(super) mod mask;
 mod password;
 mod sessions;
 

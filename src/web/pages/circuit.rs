@@ -41,7 +41,7 @@ struct CircuitPage {
     doubts: Doubts,
     /// When a load step proved it, and how; empty if none did.
     proven: String,
-    alerts: Vec<String>,
+    alerts: Vec<(String, String)>,
     csv: String,
 }
 
@@ -130,7 +130,7 @@ async fn page(
         steps: Steps::of(wanted, &period),
         now_w: live.as_ref().and_then(|now| now.circuits.get(&circuit.id)?.w),
         measured,
-        facts: facts(site, entry),
+        facts: facts(numbers, site, entry),
         said: if measured { said(numbers, site, circuit, &period, &past) } else { Vec::new() },
         charts: if measured { charts(numbers, circuit, &period, &past) } else { Vec::new() },
         rows: rows(numbers, circuit, wanted, &period, &past.energy),
@@ -142,7 +142,7 @@ async fn page(
             .into_iter()
             .flat_map(|now| now.alerts)
             .filter(|alert| alert.circuit.as_deref() == Some(&circuit.id))
-            .map(|alert| format!("{} {}", alert.what, alert.r#do))
+            .map(|alert| (super::now::too_much(numbers, &alert), alert.r#do))
             .collect(),
         csv: wanted.file(&period),
         label: entry.label.clone(),
@@ -171,7 +171,7 @@ async fn past(shared: &Shared, site: &Arc<Site>, place: usize, period: &Period) 
 }
 
 /// What the map says of it.
-fn facts(site: &Site, entry: &CircuitEntry) -> Vec<(&'static str, String)> {
+fn facts(numbers: Numbers, site: &Site, entry: &CircuitEntry) -> Vec<(&'static str, String)> {
     let mut facts = vec![("Panel", site.buses[entry.bus].name.clone())];
     if !entry.spaces.is_empty() {
         let spaces: Vec<String> = entry.spaces.iter().map(u16::to_string).collect();
@@ -182,7 +182,7 @@ fn facts(site: &Site, entry: &CircuitEntry) -> Vec<(&'static str, String)> {
         facts.push(("Legs", legs.join(" and ")));
     }
     if let Some(amps) = entry.breaker_a {
-        facts.push(("Breaker", format!("{amps}\u{a0}A")));
+        facts.push(("Breaker", format!("{}\u{a0}A", numbers.digits(&amps.to_string()))));
     }
     let what = match entry.role {
         Role::Feeder(bus) => format!("feeds {}", site.buses[bus].name),
@@ -288,9 +288,9 @@ fn charts(numbers: Numbers, circuit: &Circuit, period: &Period, past: &Past) -> 
     let figure = past.profile.as_ref().and_then(|profile| profile.circuits.get(&circuit.id));
     if let Some(figure) = figure.filter(|figure| figure.all.w.iter().any(Option::is_some)) {
         let watts: Vec<Option<f64>> = figure.all.w.iter().map(|w| w.map(|w| sign * w)).collect();
-        let label = format!("Mean power of this circuit through the day, {heading}, in watts.");
-        let svg = of_day(numbers, label, plain(class, &watts), 160);
-        charts.push(Chart { title: "Its typical day", unit: "W", svg });
+        let label = format!("Mean power of this circuit through the day, {heading}");
+        let (unit, svg) = of_day(numbers, &label, plain(class, &watts), 160);
+        charts.push(Chart { title: "Its typical day", unit, svg });
     }
     charts
 }

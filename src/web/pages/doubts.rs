@@ -33,27 +33,42 @@ pub(super) fn of_circuit(
     let findings = audit.findings.iter().filter(|finding| concerns(finding, &circuit.id, &own));
     let cts = audit.channels.iter().filter(|ct| ct.circuit == circuit.id);
     Doubts {
-        findings: findings.cloned().collect(),
+        findings: findings.map(|finding| written(numbers, finding)).collect(),
         cts: cts.map(|ct| sentence(numbers, ct)).collect(),
         looked_at: looked_at(audit),
     }
 }
 
 /// What is open, of a circuit, in a sentence each.
-pub(super) fn open(site: &Site, circuit: &Circuit, audit: Option<&Arc<AuditBody>>) -> Vec<String> {
+pub(super) fn open(
+    numbers: Numbers,
+    site: &Site,
+    circuit: &Circuit,
+    audit: Option<&Arc<AuditBody>>,
+) -> Vec<String> {
     let own = names(site, circuit);
     let findings = audit.into_iter().flat_map(|audit| &audit.findings);
     let open = findings.filter(|finding| finding.accepted.is_none() && concerns(finding, &circuit.id, &own));
-    open.map(|finding| finding.what.clone()).collect()
+    open.map(|finding| numbers.said(&finding.what)).collect()
 }
 
 /// What is open, of a panel and no circuit, in a sentence each.
-pub(super) fn open_of_panel(site: &Site, bus: &str, audit: Option<&Arc<AuditBody>>) -> Vec<String> {
+pub(super) fn open_of_panel(
+    numbers: Numbers,
+    site: &Site,
+    bus: &str,
+    audit: Option<&Arc<AuditBody>>,
+) -> Vec<String> {
     let findings = audit.into_iter().flat_map(|audit| &audit.findings);
     let open = findings.filter(|finding| {
         finding.accepted.is_none() && finding.place == bus && site.circuit_index(bus).is_none()
     });
-    open.map(|finding| finding.what.clone()).collect()
+    open.map(|finding| numbers.said(&finding.what)).collect()
+}
+
+/// A finding as its reader writes numbers.
+pub(super) fn written(numbers: Numbers, finding: &AuditFinding) -> AuditFinding {
+    finding.written(|said| numbers.said(said).into())
 }
 
 /// `24 November 2026, 15:00 to 25 November 2026, 16:00`; empty where there were no readings.
@@ -124,9 +139,9 @@ mod tests {
         let check = |findings: &str, dryers: usize, pumps: usize, panels: usize| {
             let audit = audit(findings);
             let found = [
-                open(&site, dryer, Some(&audit)).len(),
-                open(&site, pump, Some(&audit)).len(),
-                open_of_panel(&site, "main", Some(&audit)).len(),
+                open(Numbers::Point, &site, dryer, Some(&audit)).len(),
+                open(Numbers::Point, &site, pump, Some(&audit)).len(),
+                open_of_panel(Numbers::Point, &site, "main", Some(&audit)).len(),
             ];
             assert_eq!(found, [dryers, pumps, panels], "{findings}");
         };

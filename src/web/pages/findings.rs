@@ -7,7 +7,7 @@ use axum::response::Response;
 use serde::Serialize;
 
 use super::ask::{self, Trouble};
-use super::{Asked, Page, doubts, now, problem, show};
+use super::{Asked, Numbers, Page, doubts, now, problem, show};
 use crate::site::Site;
 use crate::web::views::audit::{AuditBody, AuditFinding};
 use crate::web::{HistoryQuery, Shared, View, api};
@@ -59,14 +59,14 @@ pub(in crate::web) async fn findings(
     let Some(site) = shared.site(&id) else { return problem::no_such_site(&shared, &asked, &id) };
     let look = given.iter().any(|(name, value)| name == "look" && value == "day");
     let audit = match look {
-        false => shared.audit(&site.id).map(|audit| of(&site, AuditBody::clone(&audit))),
-        true => match audit(&shared, &site).await {
+        false => shared.audit(&site.id).map(|audit| of(asked.numbers, &site, AuditBody::clone(&audit))),
+        true => match audit(&shared, &asked, &site).await {
             Ok(audit) => Some(audit),
             Err(trouble) => return trouble.page(&shared, &asked),
         },
     };
     let live = api::figures(&shared, &site);
-    let wrong = now::wrong(&shared, &site, live.as_ref());
+    let wrong = now::wrong(&shared, asked.numbers, &site, live.as_ref());
     let body = FindingsPage { wrong, audit, is_fresh: look };
     let page = Page {
         template: "findings.html",
@@ -78,17 +78,18 @@ pub(in crate::web) async fn findings(
     show(&shared, &asked, page, &body)
 }
 
-async fn audit(shared: &Shared, site: &Arc<Site>) -> Result<Audit, Trouble> {
-    let query = HistoryQuery::new(Arc::clone(site), View::Audit);
+async fn audit(shared: &Shared, asked: &Asked, site: &Arc<Site>) -> Result<Audit, Trouble> {
+    let query =
+        HistoryQuery { numbers: Some(asked.numbers), ..HistoryQuery::new(Arc::clone(site), View::Audit) };
     let body: AuditBody = ask::ask(shared, move |history| ask::body(history, &query)).await?;
-    Ok(of(site, body))
+    Ok(of(asked.numbers, site, body))
 }
 
-fn of(site: &Site, body: AuditBody) -> Audit {
+fn of(numbers: Numbers, site: &Site, body: AuditBody) -> Audit {
     Audit {
         looked_at: doubts::looked_at(&body),
         summary: body.summary,
-        findings: body.findings,
+        findings: body.findings.iter().map(|finding| doubts::written(numbers, finding)).collect(),
         silent: body.silent,
         channels: body
             .channels

@@ -71,7 +71,7 @@ pub(in crate::web) use sites::__path_sites;
 pub(in crate::web) use statics::__path_file;
 
 use super::Shared;
-use super::access::{Caller, NUMBERS, find_cookie};
+use super::access::{Caller, NUMBERS, find_cookie, mask};
 use crate::site::Site;
 
 /// The pages of a site: name, words of the navigation, path below the site's own.
@@ -170,7 +170,7 @@ struct Frame<'a> {
     here: String,
     /// What the forms of this page hold, so that they count as the signed-in browser's own; empty where
     /// nobody signs in.
-    csrf: &'a str,
+    csrf: String,
     /// Whether the browser signed in, and so can sign out.
     signed_in: bool,
     may_change: bool,
@@ -207,6 +207,7 @@ pub(in crate::web) fn show_as(
     page: Page<'_>,
     body: &impl Serialize,
 ) -> Response {
+    let secret = asked.caller.as_ref().and_then(|caller| caller.csrf.as_deref());
     let frame = Frame {
         title: page.title,
         version: env!("CARGO_PKG_VERSION"),
@@ -219,7 +220,7 @@ pub(in crate::web) fn show_as(
         group: asked.numbers.group(),
         sample: asked.numbers.number(1_234.5, 1),
         here: form_urlencoded::byte_serialize(asked.here.as_bytes()).collect(),
-        csrf: asked.caller.as_ref().and_then(|caller| caller.csrf.as_deref()).unwrap_or_default(),
+        csrf: secret.map(mask::masked).unwrap_or_default(),
         signed_in: asked.caller.as_ref().is_some_and(|caller| caller.by_cookie),
         may_change: asked.may_change(),
     };

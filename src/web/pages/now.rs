@@ -10,7 +10,8 @@ use axum::extract::{Path, Query, State};
 use axum::response::Response;
 use serde::Serialize;
 
-use super::{Asked, Page, problem, show};
+use super::{Asked, Numbers, Page, problem, show};
+use crate::said::Said;
 use crate::site::{Circuit, EndUse, Role, Site};
 use crate::status::Part;
 use crate::units::Stamp;
@@ -172,15 +173,15 @@ async fn of_site(shared: &Shared, asked: &Asked, site: &Arc<Site>) -> Response {
     let now = api::figures(shared, site);
     let page =
         Page { template: "now.html", title: &site.name, site: Some(site), tab: "now", again_s: AGAIN_S };
-    let mut body = body(shared, site, now.as_ref());
+    let mut body = body(shared, asked.numbers, site, now.as_ref());
     if body.givers.iter().any(|row| row.gives) {
         body.covered = super::covered::last(shared, site).await;
     }
     show(shared, asked, page, &body)
 }
 
-fn body(shared: &Shared, site: &Site, now: Option<&Now>) -> NowPage {
-    let wrong = wrong(shared, site, now);
+fn body(shared: &Shared, numbers: Numbers, site: &Site, now: Option<&Now>) -> NowPage {
+    let wrong = wrong(shared, numbers, site, now);
     let Some(now) = now else {
         let waiting = "There are no figures yet: the first come some seconds after the first readings.";
         return NowPage {
@@ -204,7 +205,7 @@ fn body(shared: &Shared, site: &Site, now: Option<&Now>) -> NowPage {
         unmeasured: unmeasured(site),
         panels: panels(site, now),
         legs: legs(site, now),
-        chargers: now.ev.iter().map(|(id, ev)| charger(site, id, ev)).collect(),
+        chargers: now.ev.iter().map(|(id, ev)| charger(numbers, site, id, ev)).collect(),
         covered: String::new(),
         waiting: None,
     }
@@ -392,19 +393,20 @@ fn legs(site: &Site, now: &Now) -> Vec<LegRow> {
     legs.collect()
 }
 
-fn charger(site: &Site, id: &str, ev: &EvNow) -> Charger {
+fn charger(numbers: Numbers, site: &Site, id: &str, ev: &EvNow) -> Charger {
     Charger {
         id: id.to_owned(),
         label: site.label_of(id).to_owned(),
         available_a: ev.available_a,
         mode: ev.mode.clone(),
-        why: ev.why.clone(),
+        why: numbers.said(&Said::read(&ev.why, "")),
     }
 }
 
 /// Alerts of breakers first, then parts of the daemon that do not work, the audit among them.
-pub(super) fn wrong(shared: &Shared, site: &Site, now: Option<&Now>) -> Vec<Wrong> {
-    let mut wrong: Vec<Wrong> = now.into_iter().flat_map(|now| &now.alerts).map(alert).collect();
+pub(super) fn wrong(shared: &Shared, numbers: Numbers, site: &Site, now: Option<&Now>) -> Vec<Wrong> {
+    let alerts = now.into_iter().flat_map(|now| &now.alerts);
+    let mut wrong: Vec<Wrong> = alerts.map(|one| alert(numbers, one)).collect();
     for (part, state) in shared.state.board.snapshot().parts {
         // Breakers are told above, each by itself.
         let told = matches!(part, Part::Loading(_));
@@ -412,11 +414,10 @@ pub(super) fn wrong(shared: &Shared, site: &Site, now: Option<&Now>) -> Vec<Wron
             continue;
         }
         let is_audit = matches!(part, Part::Audit(_));
-        // Whoever reads this has a page for it, and needs no command.
-        let why = state.why.trim_end_matches("; see `panelwright audit`");
+        let why = why(shared, numbers, &part, state.why);
         wrong.push(Wrong {
             severity: if part.is_vital() { "alarm" } else { "warning" },
-            what: part_in_words(&part, why),
+            what: part_in_words(&part, &why),
             todo: String::new(),
             link: if is_audit { "findings".to_owned() } else { String::new() },
             link_words: "What to change",
@@ -425,10 +426,24 @@ pub(super) fn wrong(shared: &Shared, site: &Site, now: Option<&Now>) -> Vec<Wron
     wrong
 }
 
-fn alert(alert: &AlertNow) -> Wrong {
+/// What is wrong with a part. Whoever reads it here has a page for the audit, and needs no command.
+pub(super) fn why(shared: &Shared, numbers: Numbers, part: &Part, why: String) -> String {
+    let audit = match part {
+        Part::Audit(site) => shared.audit(site),
+        _ => None,
+    };
+    audit.map_or(why, |audit| numbers.said(&audit.in_short()))
+}
+
+/// What is too much, as its reader writes numbers.
+pub(super) fn too_much(numbers: Numbers, alert: &AlertNow) -> String {
+    numbers.said(&Said::read(&alert.what, &alert.r#where))
+}
+
+fn alert(numbers: Numbers, alert: &AlertNow) -> Wrong {
     Wrong {
         severity: if alert.severity == "alarm" { "alarm" } else { "warning" },
-        what: format!("{}: {}", alert.r#where, alert.what),
+        what: too_much(numbers, alert),
         todo: alert.r#do.clone(),
         link: alert.circuit.as_ref().map(|id| format!("circuits/{id}")).unwrap_or_default(),
         link_words: "The circuit",

@@ -1,5 +1,7 @@
 //! Figures as people read them: three or four digits, a unit, and the marks of their language.
 
+use crate::said::Said;
+
 /// How a language writes numbers.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub(in crate::web) enum Numbers {
@@ -118,11 +120,19 @@ impl Numbers {
         let scaled = value.abs() * tens;
         let is_half = scaled.fract() == 0.5;
         let size = if is_half { (scaled + 0.5) / tens } else { value.abs() };
-        let digits = format!("{size:.decimals$}");
-        let (whole, part) = digits.split_once('.').unwrap_or((&digits, ""));
+        let sign = if value < 0.0 { "-" } else { "" };
+        self.digits(&format!("{sign}{size:.decimals$}"))
+    }
+
+    /// A number that was written plainly: `-1234.5`. Its decimals stay as they are, and a rounded −0 is 0.
+    pub(in crate::web) fn digits(self, plain: &str) -> String {
+        let digits = plain.trim_start_matches(['-', '+']);
+        let (whole, part) = digits.split_once('.').unwrap_or((digits, ""));
         let mut text = String::with_capacity(digits.len() + 8);
-        if value < 0.0 && digits.bytes().any(|digit| matches!(digit, b'1'..=b'9')) {
-            text.push(MINUS);
+        match plain.as_bytes().first() {
+            Some(b'-') if digits.bytes().any(|digit| matches!(digit, b'1'..=b'9')) => text.push(MINUS),
+            Some(b'+') => text.push('+'),
+            _ => {}
         }
         for (place, digit) in whole.chars().enumerate() {
             if place > 0 && (whole.len() - place).is_multiple_of(3) {
@@ -135,6 +145,11 @@ impl Numbers {
             text.push_str(part);
         }
         text
+    }
+
+    /// A sentence with its numbers.
+    pub(in crate::web) fn said(self, said: &Said) -> String {
+        said.written(UNIT_GAP, |plain| self.digits(plain))
     }
 
     fn with_unit(self, value: f64, decimals: usize, unit: &str) -> String {
@@ -172,7 +187,8 @@ impl Numbers {
     pub(in crate::web) fn amps(self, amps: Option<f64>) -> String {
         match amps {
             None => UNKNOWN.to_owned(),
-            Some(amps) => self.with_unit(amps, usize::from(amps.abs() < 9.95), "A"),
+            // Nothing is 0 A, as it is 0 W.
+            Some(amps) => self.with_unit(amps, usize::from((0.05..9.95).contains(&amps.abs())), "A"),
         }
     }
 
@@ -191,6 +207,7 @@ impl Numbers {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::said::{figure, said};
 
     #[test]
     fn the_first_language_decides() {
@@ -222,6 +239,7 @@ mod tests {
         check(point.kwh(Some(12_345.6)), "12,346 kWh");
         check(point.amps(Some(8.23)), "8.2 A");
         check(point.amps(Some(80.2)), "80 A");
+        check(point.amps(Some(0.04)), "0 A");
         check(point.percent(Some(0.0523)), "5.2 %");
         check(point.percent(Some(0.523)), "52 %");
         check(point.percent(None), "unknown");
@@ -229,5 +247,12 @@ mod tests {
         check(Numbers::Comma.number(-1_234_567.25, 1), "−1.234.567,3");
         check(Numbers::Space.number(1_234.5, 1), "1\u{202f}234,5");
         check(Numbers::Apostrophe.number(1_234.5, 1), "1’234.5");
+        check(Numbers::Comma.digits("+1234.50"), "+1.234,50");
+        check(Numbers::Comma.digits("-0.0"), "0,0");
+        check(Numbers::Space.digits("-1500"), "−1\u{202f}500");
+        check(
+            Numbers::Comma.said(&said!("Pump 2.5 draws {} W", figure(1234.5, 1))),
+            "Pump 2.5 draws 1.234,5 W",
+        );
     }
 }

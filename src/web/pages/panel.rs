@@ -11,7 +11,7 @@ use base64::engine::general_purpose::STANDARD;
 use ring::digest::{SHA256, digest};
 use serde::Serialize;
 
-use super::{Asked, Page, doubts, problem, show};
+use super::{Asked, Numbers, Page, doubts, now, problem, show};
 use crate::calendar::Zone;
 use crate::schedule::{self as sheet, Kind, Paper, Position, Schedule};
 use crate::site::Site;
@@ -95,7 +95,7 @@ pub(in crate::web) async fn panel(
     let now = api::figures(&shared, &site);
     let audit = shared.audit(&site.id);
     let page = match scheduled(&shared, &site) {
-        Ok(schedule) => body(&site, &schedule, &now.unwrap_or_default(), audit.as_ref()),
+        Ok(schedule) => body(asked.numbers, &site, &schedule, &now.unwrap_or_default(), audit.as_ref()),
         Err(why) => return failed(&shared, &asked, &why),
     };
     let frame =
@@ -154,7 +154,13 @@ fn scheduled(shared: &Shared, site: &Site) -> Result<Schedule, String> {
     Ok(sheet::schedule(site, &zone, now, &for_schedule(shared, site, now)))
 }
 
-fn body(site: &Site, schedule: &Schedule, now: &Now, audit: Option<&Arc<AuditBody>>) -> PanelPage {
+fn body(
+    numbers: Numbers,
+    site: &Site,
+    schedule: &Schedule,
+    now: &Now,
+    audit: Option<&Arc<AuditBody>>,
+) -> PanelPage {
     let panels = schedule.panels.iter().map(|panel| {
         let flow = now.buses.get(&panel.id);
         let feed = schedule.cts.iter().filter(|ct| ct.circuit.is_empty() && ct.place == panel.name);
@@ -173,15 +179,15 @@ fn body(site: &Site, schedule: &Schedule, now: &Now, audit: Option<&Arc<AuditBod
                 .iter()
                 .map(|position| breaker(site, schedule, position, "left", now))
                 .collect(),
-            doubts: doubts::open_of_panel(site, &panel.id, audit),
+            doubts: doubts::open_of_panel(numbers, site, &panel.id, audit),
         }
     });
     let mut panels: Vec<Board> = panels.collect();
     for breaker in panels.iter_mut().flat_map(|board| board.breakers.iter_mut().chain(&mut board.unplaced)) {
         if let Some(circuit) = site.circuit(&breaker.circuit) {
-            breaker.doubts = doubts::open(site, circuit, audit);
+            breaker.doubts = doubts::open(numbers, site, circuit, audit);
             let alerts = now.alerts.iter().filter(|alert| alert.circuit.as_deref() == Some(&circuit.id));
-            breaker.doubts.extend(alerts.map(|alert| alert.what.clone()));
+            breaker.doubts.extend(alerts.map(|alert| now::too_much(numbers, alert)));
         }
     }
     PanelPage {
@@ -245,7 +251,7 @@ mod tests {
         let site = crate::site::parse("heron-lane.toml", map).site.expect("the map is good");
         let zone = Zone::new(&site.time_zone).expect("a zone");
         let schedule = sheet::schedule(&site, &zone, Stamp::from_seconds(1_790_000_000), &Proofs::new());
-        body(&site, &schedule, &Now::default(), None).panels
+        body(Numbers::Point, &site, &schedule, &Now::default(), None).panels
     }
 
     #[test]

@@ -12,7 +12,7 @@ use super::sheet::{self, Sheet};
 use super::{Asked, Page, show, uses, words};
 use crate::site::{EndUse, Site};
 use crate::web::views::rank::{RankBody, RankPlace};
-use crate::web::{Shared, View};
+use crate::web::{HistoryQuery, Shared, View};
 
 #[derive(Debug, Serialize)]
 struct RankPage {
@@ -56,7 +56,7 @@ pub(super) async fn page(
     period: &Period,
 ) -> Result<Response, Trouble> {
     let (from, to) = (words::iso(period.first), words::iso(period.after));
-    let query = ask::of(site, View::Rank, &from, &to, None);
+    let query = HistoryQuery { numbers: Some(asked.numbers), ..ask::of(site, View::Rank, &from, &to, None) };
     let body: RankBody = ask::ask(shared, move |history| ask::body(history, &query)).await?;
     if wanted.as_file {
         return Ok(file(site, period, &body));
@@ -66,7 +66,7 @@ pub(super) async fn page(
     let page = RankPage {
         steps: Steps::of(wanted, period),
         csv: wanted.file(period),
-        conclusion: body.conclusion.clone(),
+        conclusion: body.conclusion.to_string(),
         whole: body.whole.clone(),
         unmeasured: body.unmeasured.iter().map(label).collect(),
         places: body.places.iter().map(|one| place(one, largest)).collect(),

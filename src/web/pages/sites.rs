@@ -8,7 +8,7 @@ use percent_encoding::{AsciiSet, NON_ALPHANUMERIC, utf8_percent_encode};
 use serde::Serialize;
 
 use super::ask;
-use super::{Asked, Page, show, words};
+use super::{Asked, Page, now, show, words};
 use crate::calendar::Zone;
 use crate::site::{Role, Site};
 use crate::status::{Part, Snapshot};
@@ -75,7 +75,7 @@ pub(in crate::web) async fn sites(
     .await
     .unwrap_or_default();
     let snapshot = shared.state.board.snapshot();
-    let mut rows: Vec<Row> = shown.iter().map(|site| row(&shared, &snapshot, site)).collect();
+    let mut rows: Vec<Row> = shown.iter().map(|site| row(&shared, &asked, &snapshot, site)).collect();
     for (row, (used, sun)) in rows.iter_mut().zip(today) {
         (row.used_kwh, row.sun_kwh) = (used, sun);
     }
@@ -114,17 +114,14 @@ fn of_today(history: &History, site: &Arc<Site>, now: Stamp) -> (Option<f64>, Op
     day.map_or((None, None), |day| (day.consumption_kwh, day.generation_kwh))
 }
 
-fn row(shared: &Shared, snapshot: &Snapshot, site: &Site) -> Row {
+fn row(shared: &Shared, asked: &Asked, snapshot: &Snapshot, site: &Site) -> Row {
     let now = api::figures(shared, site);
-    let mut wrong: Vec<String> = now
-        .iter()
-        .flat_map(|now| &now.alerts)
-        .map(|alert| format!("{}: {}", alert.r#where, alert.what))
-        .collect();
+    let mut wrong: Vec<String> =
+        now.iter().flat_map(|now| &now.alerts).map(|alert| now::too_much(asked.numbers, alert)).collect();
     for (part, state) in &snapshot.parts {
         let told = matches!(part, Part::Loading(_));
         if !state.ok && !told && part.site() == Some(&site.id) {
-            wrong.push(state.why.clone());
+            wrong.push(now::why(shared, asked.numbers, part, state.why.clone()));
         }
     }
     if now.is_none() {

@@ -46,7 +46,8 @@ pub(in crate::web) async fn file(Path(name): Path<String>, headers: HeaderMap) -
         return answer::no_such_path().await.into_response();
     };
     let text = on_disk("static", name).map_or(Cow::Borrowed(embedded), Cow::Owned);
-    let tag = format!("\"{:08x}\"", crc32fast::hash(text.as_bytes()));
+    // Weak: compressed and not it is the same file in other bytes.
+    let tag = format!("W/\"{:08x}\"", crc32fast::hash(text.as_bytes()));
     // In a debug build the file may have changed on the disk since the last look.
     let kept = if cfg!(debug_assertions) { "no-cache" } else { KEPT };
     let known = headers.get(header::IF_NONE_MATCH).is_some_and(|sent| sent.as_bytes() == tag.as_bytes());

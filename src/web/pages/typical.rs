@@ -11,7 +11,7 @@ use super::period::Period;
 use super::sheet::{self, Sheet};
 use super::stacks::{self, Layer, Show};
 use super::{Asked, Numbers, Page, show, words};
-use crate::chart::{Kind, Piece, Slot, Stack, Tick};
+use crate::chart::{Axis, Kind, Piece, Slot, Stack, Tick};
 use crate::site::{FigureKey, Site};
 use crate::web::views::profile::{NAMES, ProfileBody};
 use crate::web::{HistoryQuery, Shared, View};
@@ -62,11 +62,12 @@ pub(super) fn plain(class: &str, watts: &[Option<f64>]) -> Vec<Slot> {
     watts.iter().map(slot).collect()
 }
 
-/// A chart of a day in watts.
-pub(super) fn of_day(numbers: Numbers, label: String, slots: Vec<Slot>, height: u32) -> String {
+/// A chart of a day, in kW where it reaches that far; with its unit. The label goes on with the unit.
+pub(super) fn of_day(numbers: Numbers, label: &str, slots: Vec<Slot>, height: u32) -> (&'static str, String) {
     let axis = Stack::axis(&slots, 4);
+    let (unit, watts) = unit_of(axis);
     let stack = Stack {
-        label,
+        label: format!("{label}, in {unit}."),
         slots,
         kind: Kind::Area,
         ticks: ticks(3),
@@ -75,7 +76,18 @@ pub(super) fn of_day(numbers: Numbers, label: String, slots: Vec<Slot>, height: 
         marks: Vec::new(),
         shows_coverage: false,
     };
-    stack.draw(|w| numbers.number(w, axis.decimals()))
+    (unit, stack.draw(|w| on_scale(numbers, axis, watts, w)))
+}
+
+/// A unit for an axis in watts, and how many watts it has.
+fn unit_of(axis: Axis) -> (&'static str, f64) {
+    if axis.high >= 1000.0 { ("kW", 1000.0) } else { ("W", 1.0) }
+}
+
+/// A tick of the axis in the unit that has so many watts.
+fn on_scale(numbers: Numbers, axis: Axis, watts: f64, w: f64) -> String {
+    let decimals = Axis { step: axis.step / watts, ..axis }.decimals();
+    numbers.number(w / watts, decimals)
 }
 
 /// The page.
@@ -99,34 +111,28 @@ pub(super) async fn page(
         return Ok(file(site, period, &layers, &total("generation")));
     }
     let heading = period.heading();
-    let label = format!("Mean power through the day, {heading}, stacked by end use, in watts.");
-    let mut charts = vec![Chart {
-        title: "A typical day of the house",
-        unit: "W",
-        svg: of_day(asked.numbers, label, stacks::slots(&layers, 96), 280),
-    }];
+    let label = format!("Mean power through the day, {heading}, stacked by end use");
+    let (unit, svg) = of_day(asked.numbers, &label, stacks::slots(&layers, 96), 280);
+    let mut charts = vec![Chart { title: "A typical day of the house", unit, svg }];
     let sun = total("generation");
     if sun.iter().flatten().any(|w| *w > 0.0) {
-        let label = format!("Mean power of the sun through the day, {heading}, in watts.");
-        charts.push(Chart {
-            title: "A typical day of the sun",
-            unit: "W",
-            svg: of_day(asked.numbers, label, plain("sun", &sun), 110),
-        });
+        let label = format!("Mean power of the sun through the day, {heading}");
+        let (unit, svg) = of_day(asked.numbers, &label, plain("sun", &sun), 110);
+        charts.push(Chart { title: "A typical day of the sun", unit, svg });
     }
+    let row = |layer: &Layer| KeyRow {
+        class: layer.class.clone(),
+        label: layer.label.clone(),
+        mean_w: mean(&layer.values),
+    };
+    let mut key: Vec<KeyRow> = layers.iter().map(row).collect();
+    key.sort_by(|one, other| other.mean_w.unwrap_or(0.0).total_cmp(&one.mean_w.unwrap_or(0.0)));
     let page = TypicalPage {
         csv: wanted.file(period),
         steps: Steps::of(wanted, period),
         charts,
         weekdays: weekdays(asked.numbers, &body),
-        key: layers
-            .iter()
-            .map(|layer| KeyRow {
-                class: layer.class.clone(),
-                label: layer.label.clone(),
-                mean_w: mean(&layer.values),
-            })
-            .collect(),
+        key,
         days: body.totals.get("consumption").and_then(|one| one.all.days.iter().max().copied()).unwrap_or(0),
     };
     let title = format!("Typical day: {heading}");
@@ -162,9 +168,10 @@ fn weekdays(numbers: Numbers, body: &ProfileBody) -> Vec<Weekday> {
     let days: Vec<_> = NAMES.iter().filter_map(|name| figure.weekdays.get(*name)).collect();
     let all: Vec<Slot> = days.iter().flat_map(|day| plain("ink", &day.w)).collect();
     let axis = Stack::axis(&all, 3);
+    let (unit, watts) = unit_of(axis);
     let draw = |(day, name): (&&crate::web::views::profile::ProfileDay, &'static str)| {
         let stack = Stack {
-            label: format!("Mean power on a {name}"),
+            label: format!("Mean power on a {name}, in {unit}"),
             slots: plain("ink", &day.w),
             kind: Kind::Area,
             ticks: ticks(12),
@@ -173,7 +180,7 @@ fn weekdays(numbers: Numbers, body: &ProfileBody) -> Vec<Weekday> {
             marks: Vec::new(),
             shows_coverage: false,
         };
-        Weekday { name, svg: stack.draw(|w| numbers.number(w, axis.decimals())), mean_w: mean(&day.w) }
+        Weekday { name, svg: stack.draw(|w| on_scale(numbers, axis, watts, w)), mean_w: mean(&day.w) }
     };
     days.iter().zip(words::WEEKDAYS).map(draw).collect()
 }

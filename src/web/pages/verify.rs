@@ -55,10 +55,13 @@ pub(in crate::web) async fn verify(
     Query(given): Query<Vec<(String, String)>>,
 ) -> Response {
     let Some(site) = shared.site(&id) else { return problem::no_such_site(&shared, &asked, &id) };
-    let body = match body_of(&shared, &site) {
+    let mut body = match body_of(&shared, &site) {
         Ok(body) => body,
         Err(refusal) => return refusal.into_response(),
     };
+    if let Some(verdict) = &mut body.verdict {
+        verdict.what = asked.numbers.said(&verdict.what).into();
+    }
     let wanted = given.into_iter().find(|(name, _)| name == "circuit").map(|(_, id)| id);
     let runs = body.state == "running";
     // The one that is over is shown until somebody asks for another.

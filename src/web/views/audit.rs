@@ -7,6 +7,7 @@ use super::super::HistoryError;
 use super::super::history::asked;
 use crate::audit::{Finding, Picture, Proof, Report, audit, since, stretch};
 use crate::calendar::Zone;
+use crate::said::{Said, said};
 use crate::site::Site;
 use crate::store::Source;
 use crate::units::{Span, Stamp};
@@ -48,7 +49,8 @@ pub struct AuditFinding {
     /// error, warning, or note if it is accepted.
     pub severity: String,
     /// In a sentence.
-    pub what: String,
+    #[schema(value_type = String)]
+    pub what: Said,
     /// The circuit or bus, by id.
     #[serde(rename = "where")]
     pub place: String,
@@ -60,7 +62,8 @@ pub struct AuditFinding {
     /// Its channels.
     pub channels: Vec<String>,
     /// The figures behind it.
-    pub evidence: String,
+    #[schema(value_type = String)]
+    pub evidence: Said,
     /// 0.5 to 1: against the next best reading of the same CT.
     pub confidence: f64,
     /// What would make it certain.
@@ -164,7 +167,38 @@ pub fn answer(
 ) -> Result<String, HistoryError> {
     let range = (query.from.as_deref(), query.to.as_deref());
     let (zone, report) = read(&query.site, range, now, source)?;
-    serde_json::to_string(&body(&zone, &report, now)).map_err(|error| HistoryError::Failed(error.to_string()))
+    let mut body = body(&zone, &report, now);
+    for finding in &mut body.findings {
+        *finding = finding.written(|said| query.sentence(said));
+    }
+    serde_json::to_string(&body).map_err(|error| HistoryError::Failed(error.to_string()))
+}
+
+impl AuditBody {
+    /// What is open, or that nothing is, in a line.
+    pub fn in_short(&self) -> Said {
+        /// Findings that it names.
+        const NAMED: usize = 3;
+        let open = || self.findings.iter().filter(|finding| finding.accepted.is_none());
+        let mut findings: Vec<Said> = open().map(|finding| finding.what.clone()).take(NAMED).collect();
+        let more = open().count().saturating_sub(NAMED);
+        if more > 0 {
+            findings.push(said!("{more} more"));
+        }
+        let accepted = self.findings.len() - open().count();
+        let accepted = if accepted > 0 { format!("; {accepted} accepted in the map") } else { String::new() };
+        match findings.is_empty() {
+            true => said!("{}{accepted}", self.summary),
+            false => said!("{}{accepted}", Said::join(&findings, "; ").inner()),
+        }
+    }
+}
+
+impl AuditFinding {
+    /// The same with its sentences written so.
+    pub fn written(&self, write: impl Fn(&Said) -> Said) -> Self {
+        Self { what: write(&self.what), evidence: write(&self.evidence), ..self.clone() }
+    }
 }
 
 /// The body as a shape; `made` is when it was looked at.

@@ -7,6 +7,7 @@ use super::super::HistoryError;
 use super::{rounded_down, six, tenth};
 use crate::calendar::Zone;
 use crate::history::{Amount, Rank, Ranked, Ranking, Source, rank_of};
+use crate::said::{Figure, Said, figure, said};
 use crate::site::{EndUse, FigureKey, Site};
 use crate::units::{Span, Stamp};
 
@@ -42,7 +43,8 @@ pub struct RankBody {
     /// The share of the range in which that is known.
     pub coverage: f64,
     /// What it comes to, in a sentence or three.
-    pub conclusion: String,
+    #[schema(value_type = String)]
+    pub conclusion: Said,
     /// The largest share first.
     pub places: Vec<RankPlace>,
     /// Likewise.
@@ -198,10 +200,10 @@ fn kwh_per_day(energy: Amount) -> Option<f64> {
 }
 
 /// What the ranking says of where the CTs are, in plain words.
-pub fn conclusion(site: &Site, ranking: &Ranking) -> String {
+pub fn conclusion(site: &Site, ranking: &Ranking) -> Said {
     let with_share = ranking.places.iter().filter(|place| place.share.is_some()).count();
     if with_share == 0 {
-        return format!(
+        return said!(
             "Nothing can be ranked yet: on no day are a circuit and {} known for the same time.",
             whole(ranking)
         );
@@ -210,28 +212,28 @@ pub fn conclusion(site: &Site, ranking: &Ranking) -> String {
     let mut said = Vec::new();
     let mut much = false;
     match untracked.and_then(|(index, place)| Some((index, place, place.share?))) {
-        Some((_, place, share)) if share < 0.0 => said.push(format!(
-            "Untracked is below 0 ({} of consumption, {} kWh a day): the circuits measure more than the mains, \
+        Some((_, place, share)) if share < 0.0 => said.push(said!(
+            "Untracked is below 0 ({} % of consumption, {} kWh a day): the circuits measure more than the mains, \
              so the map or a CT is wrong somewhere; put that right before moving a CT.",
             percent(share),
-            per_day(place)
+            per_day(place).inner()
         )),
-        Some((_, place, share)) if share < LITTLE => said.push(format!(
-            "Untracked is {} of consumption ({} kWh a day): no circuit more is worth a CT for its energy.",
+        Some((_, place, share)) if share < LITTLE => said.push(said!(
+            "Untracked is {} % of consumption ({} kWh a day): no circuit more is worth a CT for its energy.",
             percent(share),
-            per_day(place)
+            per_day(place).inner()
         )),
         Some((index, place, share)) => {
             much = true;
-            said.push(format!(
-                "Untracked is {} of consumption ({} kWh a day), place {} of {with_share}: that much is to be \
+            said.push(said!(
+                "Untracked is {} % of consumption ({} kWh a day), place {} of {with_share}: that much is to be \
                  found by one more CT, or by moving one.",
                 percent(share),
-                per_day(place),
+                per_day(place).inner(),
                 index + 1
             ));
         }
-        None => said.push("How much is untracked is not known over these days.".to_owned()),
+        None => said.push("How much is untracked is not known over these days.".into()),
     }
     said.extend(least(site, ranking, much));
     if !ranking.unmeasured.is_empty() {
@@ -239,18 +241,18 @@ pub fn conclusion(site: &Site, ranking: &Ranking) -> String {
         let labels: Vec<&str> = labels.map(|index| site.circuits[*index].latest().label.as_str()).collect();
         let more = ranking.unmeasured.len().saturating_sub(NAMED);
         let more = if more > 0 { format!(" and {more} more") } else { String::new() };
-        said.push(format!("Without a CT: {}{more}.", labels.join(", ")));
+        said.push(said!("Without a CT: {}{more}.", labels.join(", ")));
     }
     let days = ranking.places.iter().filter(|place| place.share.is_some()).map(|place| place.days).min();
     if let Some(days) = days.filter(|days| *days < FEW_DAYS) {
         let days = if days == 1 { "1 day".to_owned() } else { format!("{days} days") };
-        said.push(format!("Of {days} only, so the seasons may change it."));
+        said.push(said!("Of {days} only, so the seasons may change it."));
     }
-    said.join(" ")
+    Said::join(&said, " ")
 }
 
 /// The circuit whose CT says least. An EV's is not named: what it may draw now follows from it.
-fn least(site: &Site, ranking: &Ranking, much: bool) -> Option<String> {
+fn least(site: &Site, ranking: &Ranking, much: bool) -> Option<Said> {
     let circuit = |place: &Ranked| match place.of {
         Rank::Circuit(index) => Some(&site.circuits[index]),
         Rank::Untracked => None,
@@ -262,17 +264,17 @@ fn least(site: &Site, ranking: &Ranking, much: bool) -> Option<String> {
     let least = ranking.places.iter().rev().find(movable)?;
     let (share, label) = (least.share?, &circuit(least)?.latest().label);
     let so = if much { ", so it is the first to move" } else { "" };
-    Some(format!(
-        "The CT that says least is that of {label}: {} ({} kWh a day){so}.",
+    Some(said!(
+        "The CT that says least is that of {label}: {} % ({} kWh a day){so}.",
         percent(share),
-        per_day(least)
+        per_day(least).inner()
     ))
 }
 
-fn percent(share: f64) -> String {
-    format!("{:.1} %", share * 100.0)
+fn percent(share: f64) -> Figure {
+    figure(share * 100.0, 1)
 }
 
-fn per_day(place: &Ranked) -> String {
-    kwh_per_day(place.energy).map_or_else(|| "-".to_owned(), |kwh| format!("{kwh:.2}"))
+fn per_day(place: &Ranked) -> Said {
+    kwh_per_day(place.energy).map_or_else(|| Said::from("-"), |kwh| said!("{}", figure(kwh, 2)))
 }

@@ -17,6 +17,7 @@ use super::super::shapes::Refused;
 use super::super::{Shared, StepRefused, Watched, api};
 use super::notes::is_json;
 use crate::calendar::Zone;
+use crate::said::Said;
 use crate::schedule;
 use crate::site::Site;
 use crate::units::Stamp;
@@ -141,7 +142,8 @@ pub struct VerifyVerdict {
     /// Whether it counts.
     pub settled: bool,
     /// In a sentence, with its figures.
-    pub what: String,
+    #[schema(value_type = String)]
+    pub what: Said,
     /// The line of the map to change (1-based).
     pub line: Option<usize>,
     /// What to write there.

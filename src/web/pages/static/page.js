@@ -16,7 +16,10 @@
     if (size < 999.5) return number(w, 0) + GAP + "W";
     return number(w / 1000, size < 99950 ? 2 : 0) + GAP + "kW";
   }
-  const amps = (a) => number(a, Math.abs(a) < 9.95 ? 1 : 0) + GAP + "A";
+  // A sentence without names: all its digits are of numbers.
+  const said = (text) => text.replace(/(\d+)(?:\.(\d+))?( (?=(?:k?Wh?|A|V|s|min|h)\b|%))?/g,
+    (all, whole, part, gap) => number(Number(whole + "." + (part ?? 0)), (part ?? "").length) + (gap ? GAP : ""));
+  const amps = (a) => number(a, Math.abs(a) >= 0.05 && Math.abs(a) < 9.95 ? 1 : 0) + GAP + "A";
 
   const known = (value) => typeof value === "number" && Number.isFinite(value);
   const at = (body, path) => path.split(".").reduce((value, key) => (value == null ? value : value[key]), body);
@@ -31,12 +34,14 @@
     function figures(body) {
       for (const element of place.querySelectorAll("[data-of]")) {
         let value = at(body, element.dataset.of);
-        if (element.dataset.unit === "text") { write(element, value ?? ""); continue; }
+        if (element.dataset.unit === "said") { write(element, said(value ?? "")); continue; }
         if (element.dataset.abs !== undefined && known(value)) value = Math.abs(value);
         if (element.dataset.turned !== undefined && known(value)) value = -value;
         write(element, known(value) ? (element.dataset.unit === "A" ? amps(value) : watts(value)) : UNKNOWN);
         element.classList.toggle("unknown", !known(value));
       }
+      // What is worth saying only of something: `data-when` is its path.
+      for (const element of place.querySelectorAll("[data-when]")) element.hidden = !(at(body, element.dataset.when) >= 0.5);
       for (const element of place.querySelectorAll("[data-words]")) {
         const value = at(body, element.dataset.words);
         write(element, element.dataset[!known(value) ? "none" : value < 0 ? "below" : "above"]);
@@ -83,6 +88,8 @@
         const sizes = parts[strip.dataset.strip];
         const all = Object.values(sizes).reduce((sum, w) => sum + w, 0);
         const words = [];
+        const open = strip.parentElement.querySelector("[data-open]");
+        open.hidden = known(at(body, open.dataset.open));
         let x = 0;
         for (const rect of strip.querySelectorAll("[data-part]")) {
           const w = sizes[rect.dataset.part] || 0, width = all > 0 ? (100 * w) / all : 0;
@@ -94,6 +101,7 @@
           write(item.querySelector("data"), watts(w));
           if (width >= 0.5) words.push(item.textContent.trim().replace(/\s+/g, " "));
         }
+        if (!open.hidden) words.push(open.textContent.trim());
         strip.setAttribute("aria-label", strip.parentElement.querySelector("h2").textContent + ": " + words.join(", "));
       }
     }

@@ -12,6 +12,8 @@
       if (!answer.ok) return;
       const fresh = new DOMParser().parseFromString(await answer.text(), "text/html").getElementById(id);
       if (!fresh || fresh.innerHTML === old.innerHTML) return;
+      // Each page hides the secret of its forms in another way; the one that is here holds on.
+      for (const secret of fresh.querySelectorAll("[name=csrf]")) secret.setAttribute("value", document.documentElement.dataset.csrf);
       // What has the focus keeps it: only parts that differ are put in.
       const [was, is] = [[...old.children], [...fresh.children]];
       if (was.length !== is.length || was.some((part, at) => part.tagName !== is[at].tagName)) {
