@@ -7,7 +7,7 @@ use anyhow::{Context as _, Result};
 use serde_json::json;
 
 use super::house::{House, Refusal};
-use super::import::file::{Stop, feed};
+use super::import::file::{Stop, choose, feed};
 use super::{Common, Exit, Format};
 use crate::calendar::Interval;
 use crate::exchange::compare::{Comparison, Measured, Pairs, Tolerance, compare, pairs};
@@ -28,13 +28,16 @@ const LISTED: usize = 20;
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Examples:
   panelwright compare-meter utility-2025.xml
-  panelwright compare-meter utility-2025.xml --ct-class 0.5 --format json")]
+  panelwright compare-meter two-meters.xml --series House --ct-class 0.5 --format json")]
 pub(super) struct Args {
     /// The utility's file.
     file: PathBuf,
     /// The site's id; not needed where there is one site.
     #[arg(long, value_name = "ID")]
     site: Option<String>,
+    /// The series to compare, by title or number, one a direction; not needed where each direction has one.
+    #[arg(long, value_name = "TITLE")]
+    series: Vec<String>,
     /// Accuracy class of the mains CTs (IEC 61869-2).
     #[arg(long, default_value = "1", value_parser = ["1", "0.5", "0.2"])]
     ct_class: String,
@@ -80,7 +83,8 @@ fn compared(common: &Common, args: &Args) -> Result<(House, Comparison, usize), 
         let why = format!("{}\n{} is refused", faults.join("\n"), args.file.display());
         return Err(Refusal::new(Exit::Short, why).into());
     }
-    let pairs = pairs(&read).map_err(|why| Refusal::new(Exit::Short, why))?;
+    let meant = choose(&read, &args.series)?;
+    let pairs = pairs(&meant).map_err(|why| Refusal::new(Exit::Short, why))?;
     let (measured, waiting) = measured(&house, &house.reader()?, &pairs)?;
     let found = compare(&pairs, &measured, tolerance);
     Ok((house, found, waiting))

@@ -130,6 +130,121 @@ fn what_is_written_is_read_by_another_reader() {
     assert_eq!(import["blocks"].as_array().map(Vec::len), Some(364));
 }
 
+/// An invented house with mains, two loads and a PV array, and what a utility says of it.
+const OWN: &str = r#"
+site = "heron-lane"
+name = "Heron Lane farmhouse (invented)"
+time_zone = "America/Denver"
+
+[service]
+system = "split-phase 120/240"
+
+[[device]]
+id = "house"
+topic = "heron-lane/{channel}"
+unit = "W"
+every_s = 60
+channels = ["m1", "m2", "1", "2", "3"]
+
+[[device]]
+id = "utility"
+source = "import"
+unit = "W"
+every_s = 3600
+channels = ["forward", "reverse"]
+
+[[feed]]
+bus = "main"
+channels = [{ channel = "house/m1", leg = "A" }, { channel = "house/m2", leg = "B" }]
+measures = "panel"
+
+[[circuit]]
+id = "heater"
+label = "Water heater"
+end_use = "hot water"
+spaces = [1, 3]
+channels = ["house/1"]
+
+[[circuit]]
+id = "pump"
+label = "Well pump"
+end_use = "well/sump"
+spaces = [5]
+channels = ["house/2"]
+
+[[circuit]]
+id = "solar"
+label = "Array on the barn roof"
+end_use = "PV"
+spaces = [2, 4]
+channels = ["house/3"]
+sign = "generation-positive"
+"#;
+
+/// Readings of one hour: the house takes 600 W for half of it and gives 300 W for the other.
+fn an_hour() -> String {
+    let mut text = "time,channel,value\n".to_owned();
+    for minute in 1..=60 {
+        let time = if minute == 60 { "01:00".to_owned() } else { format!("00:{minute:02}") };
+        let m1 = if minute <= 30 { 400 } else { -500 };
+        for (channel, w) in [("m1", m1), ("m2", 200), ("1", 120), ("2", 30), ("3", 900)] {
+            text += &format!("2025-01-01T{time}:00Z,house/{channel},{w}\n");
+        }
+    }
+    text
+}
+
+#[test]
+fn of_a_file_with_circuits_too_the_grid_is_compared_and_taken_in() {
+    let house = Setup::new("mqtt://127.0.0.1:1").site("heron-lane", OWN).lay_out();
+    let path = |name: &str| house.directory().join(name).to_str().expect("a path in UTF-8").to_owned();
+    let (readings, own) = (path("hour.csv"), path("own.xml"));
+    std::fs::write(&readings, an_hour()).expect("a file");
+    run(&house, &["import", &readings]);
+    let range = ["--from", "2025-01-01T00:00:00Z", "--to", "2025-01-01T01:00:00Z"];
+    run(&house, &[&["export", "--form", "espi", "--by", "hour", "-o", &own], &range[..]].concat());
+    let xml = std::fs::read_to_string(&own).expect("the file");
+    for title in ["Grid import", "Grid export", "Water heater", "Well pump", "Array on the barn roof"] {
+        assert!(xml.contains(&format!("<title>{title}</title>")), "{title}");
+    }
+
+    let found = json(&house, &["compare-meter", &own, "--format", "json"]);
+    let flows: Vec<_> = found["flows"].as_array().expect("directions").iter().collect();
+    let of = |index: usize| (flows[index]["flow"].as_str(), flows[index]["meter_kwh"].as_f64());
+    assert_eq!((of(0), of(1)), ((Some("forward"), Some(0.3)), (Some("reverse"), Some(0.15))), "{found}");
+    assert_eq!((&found["error_percent"], &found["within"]), (&0.0.into(), &true.into()), "{found}");
+    // A series that is named is compared, though it is none of the grid's.
+    let (status, text, _) =
+        house.run(&["compare-meter", &own, "--series", "water heater", "--format", "json"]);
+    let found: serde_json::Value = serde_json::from_str(&text).expect("JSON");
+    assert_eq!((status, found["flows"][0]["meter_kwh"].as_f64()), (1, Some(0.12)), "{found}");
+
+    let done = json(&house, &["import", &own, "--format", "json"]);
+    assert_eq!(done["new"].as_u64(), Some(2), "{done}");
+    let readings = run(&house, &[&["export", "--readings"], &range[..]].concat());
+    let at_its_end = run(
+        &house,
+        &["export", "--readings", "--from", "2025-01-01T01:00:00Z", "--to", "2025-01-01T01:00:01Z"],
+    );
+    assert!(!readings.contains("utility/"), "an interval is a reading at its end");
+    assert!(at_its_end.contains("utility/forward,300,W"), "{at_its_end}");
+    assert!(at_its_end.contains("utility/reverse,150,W"), "{at_its_end}");
+
+    // Of a file of two meters nothing is guessed.
+    let two = path("two.xml");
+    std::fs::write(&two, xml.replace("Grid import", "House").replace("Grid export", "Barn")).expect("a file");
+    for command in ["compare-meter", "import"] {
+        let (status, _, err) = house.run(&[command, &two]);
+        assert_eq!(status, 2, "{err}");
+        assert!(
+            err.contains("the file has 3 forward series:\n   1  forward ") && err.contains("--series"),
+            "{err}"
+        );
+    }
+    let named = ["compare-meter", &two, "--series", "House", "--series", "Barn", "--format", "json"];
+    assert_eq!(json(&house, &named)["error_percent"], 0.0);
+}
+
 #[test]
 fn a_file_with_faults_is_refused_whole() {
     let house = Setup::new("mqtt://127.0.0.1:1").site("heron-lane", MAP).lay_out();

@@ -46,6 +46,8 @@ pub(super) struct Channels {
     pub(super) reverse: Option<String>,
     pub(super) net: Option<String>,
     pub(super) estimated: bool,
+    /// The series that are meant, by title or number; by what the file says where none is named.
+    pub(super) series: Vec<String>,
 }
 
 /// What a file came to.
@@ -159,7 +161,7 @@ impl Source {
     ) -> Result<Read, Stop> {
         let mut read = Read::default();
         let feed = feed(self.again()?, fault)?;
-        for series in feed.series.iter().filter(|series| !series.readings.is_empty()) {
+        for series in choose(&feed, &channels.series)? {
             let channel = channels.find(limits.site, series)?;
             let device = &limits.site.devices[limits.site.channels[channel.0 as usize].device];
             for reading in &series.readings {
@@ -212,6 +214,14 @@ pub(in crate::cli) fn feed(reader: impl io::Read, fault: &mut dyn FnMut(Fault)) 
     faults.shown().iter().for_each(|one| fault(one.clone()));
     (0..more).for_each(|_| fault(Fault::new(0, "more of them", "")));
     Ok(feed)
+}
+
+/// The series of a file that are meant, one a direction.
+pub(in crate::cli) fn choose<'a>(feed: &'a espi::Feed, named: &[String]) -> Result<Vec<&'a Series>, Stop> {
+    espi::choose(feed, named).map_err(|why| {
+        let what = "name what is meant with --series TITLE, or with its number; once for each direction";
+        Refusal::new(Exit::Usage, format!("{why}\n{what}")).into()
+    })
 }
 
 impl Channels {

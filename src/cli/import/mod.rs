@@ -48,6 +48,9 @@ pub(super) struct Args {
     /// ESPI: the channel for forward less reverse [default: the imported one named `net`]
     #[arg(long, value_name = "DEVICE/CHANNEL")]
     net: Option<String>,
+    /// ESPI: the series to take, by title or number, one a direction; not needed where each direction has one.
+    #[arg(long, value_name = "TITLE")]
+    series: Vec<String>,
     /// ESPI: take intervals too that the utility marks as estimated.
     #[arg(long)]
     estimated: bool,
@@ -116,6 +119,7 @@ fn import(house: &House, args: &Args, source: &mut Source) -> Result<Report, Sto
         reverse: args.reverse.clone(),
         net: args.net.clone(),
         estimated: args.estimated,
+        series: args.series.clone(),
     };
     // First all of it is read, and only where nothing is wrong the store is told anything.
     let mut faults = Vec::new();

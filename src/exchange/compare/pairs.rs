@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use crate::calendar::Interval;
-use crate::exchange::espi::{Feed, Flow, Series};
+use crate::exchange::espi::{Flow, Series};
 use crate::units::Stamp;
 
 /// One interval of the meter.
@@ -51,25 +51,13 @@ pub struct Pairs {
     pub resolution_mwh: i64,
 }
 
-/// Puts the directions of a file side by side.
+/// Puts the directions of a meter side by side: the series of a file that are meant, one a direction.
 ///
 /// # Errors
-/// Where the file has no energy, or several meters of one direction.
-pub fn pairs(feed: &Feed) -> Result<Pairs, String> {
-    let only = |flow| -> Result<Option<&Series>, String> {
-        let mut of = feed.series.iter().filter(|series| series.flow == flow && !series.readings.is_empty());
-        match (of.next(), of.next()) {
-            (one, None) => Ok(one),
-            (Some(one), Some(other)) => Err(format!(
-                "the file has several {} series (\"{}\", \"{}\"); give one meter's alone",
-                flow.as_str(),
-                one.title,
-                other.title
-            )),
-            (None, Some(_)) => Ok(None),
-        }
-    };
-    let (forward, reverse, net) = (only(Flow::Forward)?, only(Flow::Reverse)?, only(Flow::Net)?);
+/// Where they have no energy.
+pub fn pairs(series: &[&Series]) -> Result<Pairs, String> {
+    let of = |flow| series.iter().find(|series| series.flow == flow && !series.readings.is_empty());
+    let (forward, reverse, net) = (of(Flow::Forward), of(Flow::Reverse), of(Flow::Net));
     // A net series beside the two says nothing that they do not.
     let net = if forward.is_some() || reverse.is_some() { None } else { net };
     let mut by_time: BTreeMap<(Stamp, Stamp), Pair> = BTreeMap::new();

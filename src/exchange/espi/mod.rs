@@ -6,6 +6,7 @@
 //! the energy of each interval by itself; a value counts times 10^`powerOfTenMultiplier`. All times
 //! are seconds since 1970 in UTC.
 
+mod choose;
 mod read;
 mod resolve;
 mod rules;
@@ -13,6 +14,7 @@ mod rules;
 mod tests;
 mod write;
 
+pub use choose::choose;
 pub use read::read;
 pub use write::{Writer, can_write};
 
@@ -22,6 +24,11 @@ use crate::units::Stamp;
 pub const UOM_WH: i64 = 72;
 /// `uom`: watts.
 pub const UOM_W: i64 = 38;
+
+/// What the grid's import is called in a file that this program writes.
+pub const GRID_IMPORT: &str = "Grid import";
+/// And its export.
+pub const GRID_EXPORT: &str = "Grid export";
 
 /// Which way the energy flowed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]

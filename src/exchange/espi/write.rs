@@ -8,7 +8,7 @@ use quick_xml::Writer as Xml;
 use quick_xml::events::{BytesDecl, BytesEnd, BytesStart, BytesText, Event};
 
 use super::rules::LocalTime;
-use super::{Flow, UOM_WH};
+use super::{Flow, GRID_EXPORT, GRID_IMPORT, UOM_WH};
 use crate::calendar::{By, Zone};
 use crate::exchange::export::Exported;
 use crate::exchange::ranges::Chunk;
@@ -63,8 +63,8 @@ impl Writer {
     pub fn new(site: &Site, zone: &Zone, by: By, from: Stamp, updated: Stamp) -> Option<Self> {
         let defined = |key| site.epochs.iter().any(|e| e.plan.figures.iter().any(|figure| figure.key == key));
         let grid = [
-            (FigureKey::Import, "Grid import", Flow::Forward, "grid-import"),
-            (FigureKey::Export, "Grid export", Flow::Reverse, "grid-export"),
+            (FigureKey::Import, GRID_IMPORT, Flow::Forward, "grid-import"),
+            (FigureKey::Export, GRID_EXPORT, Flow::Reverse, "grid-export"),
         ];
         let mut meters: Vec<Meter> = grid
             .into_iter()
