@@ -296,11 +296,13 @@ pub(super) fn last_before(
     at: Stamp,
     on_damage: OnDamage<'_>,
 ) -> Result<Option<Sample>> {
-    for day in (day_of(at) - FARTHEST..=day_of(at)).rev() {
-        let mut samples = Vec::new();
-        load(db, series, &(day_start(day)..day_start(day + 1).min(at)), &mut samples, on_damage)?;
-        if let Some(last) = samples.pop() {
-            return Ok(Some(last));
+    let Some(kept) = days_kept(db)? else { return Ok(None) };
+    let first = kept.start.max(day_of(at) - FARTHEST);
+    for day in (first..=day_of(at).min(kept.end - 1)).rev() {
+        let hours = (day * 24..day * 24 + 24).rev().filter(|hour| hour_start(*hour) < at);
+        let found = first_known(db, series, day, hours, &(Stamp::MIN..at), on_damage)?;
+        if let Some(last) = found.last() {
+            return Ok(Some(*last));
         }
     }
     Ok(None)
@@ -313,14 +315,72 @@ pub(super) fn first_from(
     at: Stamp,
     on_damage: OnDamage<'_>,
 ) -> Result<Option<Sample>> {
-    for day in day_of(at)..=day_of(at) + FARTHEST {
-        let mut samples = Vec::new();
-        load(db, series, &(day_start(day).max(at)..day_start(day + 1)), &mut samples, on_damage)?;
-        if let Some(first) = samples.first() {
+    let Some(kept) = days_kept(db)? else { return Ok(None) };
+    let last = (kept.end - 1).min(day_of(at) + FARTHEST);
+    for day in kept.start.max(day_of(at))..=last {
+        let hours = (day * 24..day * 24 + 24).filter(|hour| hour_start(hour + 1) > at);
+        let found = first_known(db, series, day, hours, &(at..Stamp::MAX), on_damage)?;
+        if let Some(first) = found.first() {
             return Ok(Some(*first));
         }
     }
     Ok(None)
+}
+
+/// The UTC days from the first to the last of which any readings are sealed, of whatever series: nothing has to be
+/// looked for beyond them.
+fn days_kept(db: &Connection) -> Result<Option<Range<i64>>> {
+    let mut days: Option<Range<i64>> = None;
+    for (table, units) in [("reading_hour", 24), ("reading_day", 1)] {
+        for which in ["min", "max"] {
+            let mut select = db.prepare_cached(&format!("SELECT {which}(key) FROM {table}"))?;
+            if let Some(key) = select.query_row([], |row| row.get::<_, Option<i64>>(0))? {
+                let day = parts(key).0.div_euclid(units);
+                let known = days.unwrap_or(day..day + 1);
+                days = Some(known.start.min(day)..known.end.max(day + 1));
+            }
+        }
+    }
+    Ok(days)
+}
+
+/// The readings in `range` of the first of these hours of a day that has any: no more is decoded than that takes.
+fn first_known(
+    db: &Connection,
+    series: i64,
+    day: i64,
+    mut hours: impl Iterator<Item = i64>,
+    range: &Range<Stamp>,
+    on_damage: OnDamage<'_>,
+) -> Result<Vec<Sample>> {
+    let mut samples = Vec::new();
+    let day_key = key(day, series);
+    let Some(joined) = body(db, "reading_day", day_key)? else {
+        while samples.is_empty()
+            && let Some(hour) = hours.next()
+        {
+            let hour_key = key(hour, series);
+            if let Some(block) = body(db, "reading_hour", hour_key)? {
+                append(&format!("reading_hour {hour_key}"), hour, &block, range, &mut samples, on_damage)?;
+            }
+        }
+        return Ok(samples);
+    };
+    let place = format!("reading_day {day_key}");
+    match block::decode_day(&joined) {
+        Ok(blocks) => {
+            while samples.is_empty()
+                && let Some(hour) = hours.next()
+            {
+                let of_day = hour.rem_euclid(24) as u8;
+                if let Some((_, block)) = blocks.iter().find(|(hour, _)| *hour == of_day) {
+                    append(&place, hour, block, range, &mut samples, on_damage)?;
+                }
+            }
+        }
+        Err(fault) => on_damage(day_start(day)..day_start(day + 1), format!("{place}: {fault}"))?,
+    }
+    Ok(samples)
 }
 
 #[cfg(test)]

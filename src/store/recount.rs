@@ -85,7 +85,8 @@ impl Recount<'_> {
         // No further than minutes are closed.
         let shown = self.recent.last().map_or(self.sealed, |(_, row)| row.start + Span::MINUTE);
         let until = self.sealed.max(shown);
-        let ranges = counted::whole_stretches(self.db, self.entry, self.unsealed, ranges, until)?;
+        // Tidy first: every range has the counters beside it looked up.
+        let ranges = counted::whole_stretches(self.db, self.entry, self.unsealed, tidy(ranges), until)?;
         for piece in self.sealed_pieces(tidy(ranges.clone()))? {
             self.sealed_day(piece, &mut days, &mut outcome)?;
         }

@@ -5,8 +5,12 @@ use crate::reading::Sample;
 use crate::site::ChannelIndex;
 use crate::units::{Span, Stamp};
 
-/// Readings of a group: some 20 minutes of a common panel with a reading a second.
-const MOST: usize = 20_000;
+/// Readings of a group for the daemon: some 40 minutes of a common panel with a reading a second. As a table they
+/// are below what a request may hold, and its writer does nothing else for a fraction of a second.
+pub(super) const FOR_THE_DAEMON: usize = 40_000;
+/// Readings of a group for the store itself, where nobody waits: an hour of a large panel. Where counters stand
+/// beside power whole hours are counted again, so a group had better hold one.
+pub(super) const FOR_THE_STORE: usize = 200_000;
 /// Time of a group. Every second of it is counted again, at a million seconds a second or so.
 const LONGEST: Span = Span(7 * Span::DAY.0);
 /// Readings that are sorted together: a file of one channel after the other then still makes groups of
@@ -17,13 +21,19 @@ const SORTED: usize = 500_000;
 pub(super) type Batch = Vec<(ChannelIndex, Sample)>;
 
 /// What was read and is not in the store yet.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 pub(super) struct Batches {
+    most: usize,
     waiting: Batch,
     ready: std::collections::VecDeque<Batch>,
 }
 
 impl Batches {
+    /// Groups of at most so many readings.
+    pub(super) fn of(most: usize) -> Self {
+        Self { most, waiting: Batch::new(), ready: std::collections::VecDeque::new() }
+    }
+
     /// Takes one.
     pub(super) fn add(&mut self, channel: ChannelIndex, sample: Sample) {
         self.waiting.push((channel, sample));
@@ -50,7 +60,7 @@ impl Batches {
         let mut batch: Batch = Vec::new();
         let mut since = Stamp::MAX;
         for one in all {
-            if batch.len() >= MOST || (!batch.is_empty() && one.1.at - since > LONGEST) {
+            if batch.len() >= self.most || (!batch.is_empty() && one.1.at - since > LONGEST) {
                 self.ready.push_back(std::mem::take(&mut batch));
             }
             if batch.is_empty() {
@@ -70,7 +80,7 @@ mod tests {
 
     #[test]
     fn groups_are_by_time_and_bounded() {
-        let mut batches = Batches::default();
+        let mut batches = Batches::of(20_000);
         // Two channels one after the other, an hour each reading, 60 days.
         for channel in 0..2 {
             for hour in 0..60 * 24 {

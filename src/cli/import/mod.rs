@@ -156,7 +156,7 @@ fn import(house: &House, args: &Args, source: &mut Source) -> Result<Report, Sto
     }
     let mut target = Target::open(house)?;
     report.through = target.name();
-    let mut batches = Batches::default();
+    let mut batches = Batches::of(target.most());
     source.each(form, &limits, &channels, &mut |_| {}, &mut |channel, sample| {
         batches.add(channel, sample);
         while let Some(batch) = batches.full() {

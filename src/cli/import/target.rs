@@ -3,7 +3,7 @@
 use std::sync::mpsc;
 use std::time::Duration;
 
-use super::batches::Batch;
+use super::batches::{Batch, FOR_THE_DAEMON, FOR_THE_STORE};
 use crate::cli::Exit;
 use crate::cli::house::{House, Refusal};
 use crate::cli::now::client::{Client, Failure};
@@ -58,6 +58,14 @@ impl Target {
         match self {
             Self::Daemon { .. } => "the daemon",
             Self::Store { .. } => "the store",
+        }
+    }
+
+    /// How many readings it is given at once.
+    pub(super) fn most(&self) -> usize {
+        match self {
+            Self::Daemon { .. } => FOR_THE_DAEMON,
+            Self::Store { .. } => FOR_THE_STORE,
         }
     }
 
