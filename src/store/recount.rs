@@ -177,7 +177,8 @@ impl Recount<'_> {
         let is_lost = |row: &&Row| {
             lost.iter().any(|lost| lost.start < row.start + Span::MINUTE && lost.end > row.start)
         };
-        let gone = missing(&former, fresh).filter(is_lost).count();
+        // What is left of a minute may be its last second.
+        let gone = known_less(&former, fresh).filter(is_lost).count();
         if gone == 0 {
             return Ok(None);
         }
@@ -225,11 +226,10 @@ impl Recount<'_> {
                     let (from, to) = (row.start - reach, row.start + Span::MINUTE + reach);
                     lost.iter().any(|lost| lost.start < to && lost.end > from)
                 };
-                // Beside a lost stretch a minute that is new is better than none.
-                let inside = |row: &Row| lost.iter().any(|lost| lost.contains(&row.start));
+                // Where nothing stands, what is still known of a minute is better than none: all of it, of
+                // series that the loss is none of; its end, which the first reading after the loss says.
                 let known = |row: &Row| old.iter().any(|old| old.start == row.start);
-                let stands = |row: &Row| is_lost(row) && known(row);
-                fresh.retain(|row| !inside(row) && !stands(row));
+                fresh.retain(|row| !(is_lost(row) && known(row)));
                 fresh.extend(old.iter().filter(|row| is_lost(row)));
                 fresh.sort_by_key(|row| row.start);
             }
@@ -543,6 +543,14 @@ pub(super) fn extent(zone: &crate::calendar::Zone, table: Table, start: Stamp) -
 fn missing<'a>(former: &'a [Row], fresh: &'a [Row]) -> impl Iterator<Item = &'a Row> {
     former.iter().filter(|row| {
         row.covered > Span::ZERO && fresh.binary_search_by_key(&row.start, |fresh| fresh.start).is_err()
+    })
+}
+
+/// The minutes of `former` of which `fresh` knows less, or nothing. Both by time.
+fn known_less<'a>(former: &'a [Row], fresh: &'a [Row]) -> impl Iterator<Item = &'a Row> {
+    former.iter().filter(|row| {
+        let at = fresh.binary_search_by_key(&row.start, |fresh| fresh.start);
+        row.covered > at.map_or(Span::ZERO, |at| fresh[at].covered)
     })
 }
 

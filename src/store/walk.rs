@@ -156,6 +156,7 @@ impl Walk<'_> {
                 counted.pending.push(sample.at - reach..sample.at + reach);
             }
         }
+        counted.stand.extend(self.bridged(&lost, &range)?);
         let reach = if counts { Span::DAY } else { entry.widest_reach() };
         counted.stand.extend(lost.into_iter().map(|lost| lost.start - reach..lost.end + reach));
         counted.stand.retain(|stand| stand.start < range.end && stand.end > range.start);
@@ -167,6 +168,27 @@ impl Walk<'_> {
             }
         }
         Ok(counted)
+    }
+
+    /// What counters bridge beside stretches whose readings are lost: from the last reading before to the first after
+    /// them a counter's minutes followed from readings that are not there any more.
+    fn bridged(&self, lost: &[Range<Stamp>], range: &Range<Stamp>) -> Result<Vec<Range<Stamp>>> {
+        let near = |lost: &&Range<Stamp>| {
+            lost.start - COUNTER_REACH < range.end && lost.end + COUNTER_REACH > range.start
+        };
+        let mut bridged = Vec::new();
+        for (channel, series) in self.entry.channel_rows().iter().enumerate() {
+            if !self.entry.is_counter(channel) {
+                continue;
+            }
+            for lost in lost.iter().filter(near) {
+                let before = readings::last_before(self.db, *series, lost.start, &mut |_, _| Ok(()))?;
+                let after = readings::first_from(self.db, *series, lost.end, &mut |_, _| Ok(()))?;
+                let from = before.map_or(lost.start - COUNTER_REACH, |sample| sample.at);
+                bridged.push(from..after.map_or(lost.end + COUNTER_REACH, |sample| sample.at));
+            }
+        }
+        Ok(bridged)
     }
 
     /// Hours whose minutes know something that no reading says: their readings are gone. Taken note of,
