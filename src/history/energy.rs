@@ -76,7 +76,7 @@ pub fn energy_of<S: Source>(
 }
 
 /// The interval cut at the changes of the map, each at the first full minute after it.
-fn by_epoch(site: &Site, interval: Interval) -> Vec<(usize, Range<Stamp>)> {
+pub(super) fn by_epoch(site: &Site, interval: Interval) -> Vec<(usize, Range<Stamp>)> {
     let next_minute = |at: Stamp| (at - Span(1)).floor(Span::MINUTE) + Span::MINUTE;
     let epochs = site.epochs.iter().enumerate().map(|(index, epoch)| {
         let range = next_minute(epoch.span.start)..next_minute(epoch.span.end);

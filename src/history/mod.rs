@@ -26,6 +26,8 @@ mod note;
 mod piece;
 mod plan;
 mod profile;
+#[cfg(test)]
+mod profile_tests;
 mod rank;
 mod runs;
 mod source;
@@ -34,6 +36,7 @@ mod summary;
 mod tests;
 #[cfg(test)]
 mod view_tests;
+mod week;
 
 pub use changes::{map_changes, map_form};
 pub use channel::{Held, Holder, OfChannel, channel};
@@ -47,3 +50,4 @@ pub use rank::{EndUseShare, MINUTES_OVER, Rank, Ranked, Ranking, rank, rank_of};
 pub use runs::{Runs, Tally};
 pub use source::{Level, Source};
 pub use summary::{Amount, Summary};
+pub use week::{SLOTS, SeriesSums, Stretch, WeekSums};

@@ -87,6 +87,11 @@ impl Sum {
         Self { slot, terms, series: series.into_iter().collect() }
     }
 
+    /// The series that it needs, if that is one alone.
+    pub fn alone(&self) -> Option<SeriesIndex> {
+        if let [one] = self.series[..] { Some(one) } else { None }
+    }
+
     /// Evaluates it over a stretch of `length`, of which `rows[series]` says what is known. In a
     /// minute (`finest`) there is nothing finer to look up.
     pub fn over(&self, rows: &[Option<Row>], length: Span, finest: bool) -> Verdict {

@@ -7,7 +7,10 @@
 
 use std::ops::Range;
 
-use super::{Amount, Source, Summary, energy_of};
+use super::energy::by_epoch;
+use super::plan::{Plans, Verdict};
+use super::week::{SLOTS, Stretch, WeekSums, slot_of};
+use super::{Amount, Source, energy_of};
 use crate::calendar::{Interval, LocalDay, Zone};
 use crate::site::{FigureKey, Site};
 use crate::units::{Span, Stamp};
@@ -30,9 +33,14 @@ pub struct Slot {
 }
 
 impl Slot {
-    fn add(&mut self, day: LocalDay, amount: Amount, length: Span) {
-        self.amount += amount;
+    /// So long it was shown, known or not.
+    fn last_longer(&mut self, length: Span) {
         self.length = Span(self.length.0 + length.0);
+    }
+
+    /// What is known of one quarter-hour.
+    fn know(&mut self, day: LocalDay, amount: Amount) {
+        self.amount += amount;
         if amount.covered > Span::ZERO && self.last != Some(day) {
             self.last = Some(day);
             self.days += 1;
@@ -84,8 +92,8 @@ impl Profile {
     }
 }
 
-/// The typical day over `range`, which snaps outwards to quarter-hours. It is read a month at a time,
-/// so that what is held does not grow with the range.
+/// The typical day over `range`, which snaps outwards to quarter-hours. It is read a month at a time, or
+/// from sums that the source has kept, so that what is held does not grow with the range.
 ///
 /// # Errors
 /// What the source fails with.
@@ -110,21 +118,214 @@ pub fn profile_of<S: Source>(
     only: Option<&[FigureKey]>,
 ) -> Result<Profile, S::Error> {
     let range = range.start.floor(Span::QUARTER)..(range.end - Span(1)).floor(Span::QUARTER) + Span::QUARTER;
-    let mut figures: Figures = Vec::new();
-    let mut start = range.start;
-    while start < range.end {
-        let month = zone.month_range(zone.month_of(start)).end.min(range.end);
-        let quarters = quarters(start..month);
-        start = quarters.last().map_or(range.end, |last| last.end);
-        for summary in &energy_of(site, zone, source, &quarters, only)? {
-            add(&mut figures, zone, summary);
-        }
-    }
-    Ok(Profile { range, figures })
+    let plans = Plans::of(site, only);
+    let figures = plans.keys.iter().map(|_| None).collect();
+    let mut reckoning = Reckoning { site, zone, source, plans, figures };
+    reckoning.run(&range)?;
+    let figures = reckoning.plans.keys.iter().zip(reckoning.figures);
+    let figures = figures.filter_map(|(key, slots)| slots.map(|slots| (*key, slots)));
+    Ok(Profile { range, figures: figures.collect() })
 }
 
-/// The quarter-hours that begin in `range`, which is not empty.
-fn quarters(range: Range<Stamp>) -> Vec<Interval> {
+/// For each slot of the week the sums of an epoch (indices into its plan) that are asked for.
+type Wanted = Vec<Vec<usize>>;
+
+/// The kept sums of one epoch added up, and the stretches that they are of.
+struct Total {
+    epoch: usize,
+    sums: WeekSums,
+    parts: Vec<(Stretch, Range<Stamp>)>,
+}
+
+/// The profile as it adds up.
+struct Reckoning<'a, S> {
+    site: &'a Site,
+    zone: &'a Zone,
+    source: &'a mut S,
+    plans: Plans,
+    /// By figure, as in [`Plans::keys`]; `None` as long as the map has not defined it.
+    figures: Vec<Option<Box<[[Slot; QUARTERS]; WEEKDAYS]>>>,
+}
+
+impl<S: Source> Reckoning<'_, S> {
+    fn run(&mut self, range: &Range<Stamp>) -> Result<(), S::Error> {
+        let mut totals: Vec<Total> = Vec::new();
+        // What no sums are kept of, as far as it has not been read.
+        let mut open = range.start..range.start;
+        let mut start = range.start;
+        while start < range.end {
+            if let Some((epoch, stretch, part, sums)) = self.longest(start..range.end)? {
+                self.read(&open)?;
+                (start, open) = (part.end, part.end..part.end);
+                let at = totals.iter().position(|total| total.epoch == epoch).unwrap_or_else(|| {
+                    totals.push(Total { epoch, sums: WeekSums::room(), parts: Vec::new() });
+                    totals.len() - 1
+                });
+                totals[at].sums.add(&sums);
+                totals[at].parts.push((stretch, part));
+                continue;
+            }
+            // To the end of the day; a zone whose days end at no quarter-hour has no say in that.
+            let day = Stretch::Day.range(self.zone, start).end + Span(Span::QUARTER.0 - 1);
+            open.end = day.floor(Span::QUARTER).max(start + Span::QUARTER).min(range.end);
+            start = open.end;
+            if Stretch::Month.range(self.zone, open.start).end <= open.end {
+                self.read(&open)?;
+                open = start..start;
+            }
+        }
+        self.read(&open)?;
+        totals.into_iter().try_for_each(|total| self.settle_total(&total))
+    }
+
+    /// The longest stretch from the start of `range` on, of which sums are kept and of one epoch alone.
+    fn longest(
+        &mut self,
+        range: Range<Stamp>,
+    ) -> Result<Option<(usize, Stretch, Range<Stamp>, WeekSums)>, S::Error> {
+        for stretch in Stretch::ALL {
+            let part = stretch.range(self.zone, range.start);
+            if part.start != range.start || part.end > range.end {
+                continue;
+            }
+            let epochs = by_epoch(self.site, Interval { start: part.start, end: part.end });
+            let [(epoch, whole)] = &epochs[..] else { continue };
+            if *whole == part
+                && let Some(sums) = self.source.week_sums(stretch, &part)?
+            {
+                return Ok(Some((*epoch, stretch, part, sums)));
+            }
+        }
+        Ok(None)
+    }
+
+    /// Every quarter-hour of a range by itself.
+    fn read(&mut self, range: &Range<Stamp>) -> Result<(), S::Error> {
+        if range.is_empty() {
+            return Ok(());
+        }
+        let keys = self.plans.keys.clone();
+        for summary in &energy_of(self.site, self.zone, self.source, &quarters(range), Some(&keys))? {
+            let (slot, day) = slot_of(self.zone, summary.interval.start);
+            for (key, amount) in &summary.figures {
+                if let Ok(figure) = keys.binary_search(key) {
+                    let slot = self.slot(figure, slot);
+                    slot.last_longer(summary.interval.span());
+                    slot.know(day, *amount);
+                }
+            }
+        }
+        Ok(())
+    }
+
+    fn slot(&mut self, figure: usize, slot: usize) -> &mut Slot {
+        let new = || Box::new([[Slot::default(); QUARTERS]; WEEKDAYS]);
+        let days = self.figures[figure].get_or_insert_with(new);
+        &mut days[slot / QUARTERS][slot % QUARTERS]
+    }
+
+    /// The sums of an epoch that are figures: the one of all totals at once is none.
+    fn of_figures(&self, epoch: usize) -> Vec<usize> {
+        let sums = self.plans.epochs[epoch].iter().enumerate();
+        sums.filter(|(_, sum)| sum.slot < self.plans.keys.len()).map(|(index, _)| index).collect()
+    }
+
+    fn settle_total(&mut self, total: &Total) -> Result<(), S::Error> {
+        let of_figures = self.of_figures(total.epoch);
+        for (slot, length) in total.sums.lengths.iter().enumerate() {
+            for index in &of_figures {
+                let figure = self.plans.epochs[total.epoch][*index].slot;
+                self.slot(figure, slot).last_longer(Span(*length));
+            }
+        }
+        let unsettled = self.settle(total.epoch, &total.sums, &vec![of_figures; SLOTS]);
+        for (stretch, part) in &total.parts {
+            self.look_closer(total.epoch, *stretch, part, &unsettled)?;
+        }
+        Ok(())
+    }
+
+    /// Adds up what these sums can tell of those that are wanted, and returns those that only finer ones can.
+    fn settle(&mut self, epoch: usize, sums: &WeekSums, wanted: &Wanted) -> Wanted {
+        let mut unsettled = vec![Vec::new(); SLOTS];
+        let mut rows = vec![None; self.site.series_len()];
+        for (place, slot) in sums.slots.iter().map(|slot| usize::from(*slot)).enumerate() {
+            if wanted[slot].is_empty() || sums.lengths[place] == 0 {
+                continue;
+            }
+            for known in &sums.series {
+                rows[known.series.0 as usize] = known.row(place);
+            }
+            for index in &wanted[slot] {
+                let sum = &self.plans.epochs[epoch][*index];
+                let figure = sum.slot;
+                match sum.over(&rows, Span(sums.lengths[place]), false) {
+                    Verdict::Known(amount) => {
+                        let alone = sum.alone().and_then(|series| {
+                            let at = sums.series.binary_search_by_key(&series, |known| known.series).ok()?;
+                            Some(sums.series[at].days[place])
+                        });
+                        let slot = self.slot(figure, slot);
+                        slot.amount += amount;
+                        slot.days += alone.unwrap_or(sums.days[place]) as u32;
+                    }
+                    Verdict::Unknown => {}
+                    Verdict::Finer => unsettled[slot].push(*index),
+                }
+            }
+        }
+        unsettled
+    }
+
+    /// Adds up of a stretch what its sums could not tell together with those of others.
+    fn look_closer(
+        &mut self,
+        epoch: usize,
+        stretch: Stretch,
+        range: &Range<Stamp>,
+        wanted: &Wanted,
+    ) -> Result<(), S::Error> {
+        if wanted.iter().all(Vec::is_empty) {
+            return Ok(());
+        }
+        let kept = self.source.week_sums(stretch, range)?;
+        let unsettled = kept.map(|sums| self.settle(epoch, &sums, wanted));
+        let wanted = unsettled.as_ref().unwrap_or(wanted);
+        let Some(finer) = stretch.finer() else { return self.read_some(epoch, range, wanted) };
+        let mut start = range.start;
+        while start < range.end {
+            let part = finer.range(self.zone, start);
+            self.look_closer(epoch, finer, &part, wanted)?;
+            start = part.end;
+        }
+        Ok(())
+    }
+
+    /// Those quarter-hours of a range in which some sums are wanted, and of those sums alone.
+    fn read_some(&mut self, epoch: usize, range: &Range<Stamp>, wanted: &Wanted) -> Result<(), S::Error> {
+        let mut quarters = quarters(range);
+        quarters.retain(|quarter| !wanted[slot_of(self.zone, quarter.start).0].is_empty());
+        let figure_of = |index: &usize| self.plans.epochs[epoch][*index].slot;
+        let wanted: Vec<Vec<usize>> =
+            wanted.iter().map(|some| some.iter().map(figure_of).collect()).collect();
+        let figures: std::collections::BTreeSet<usize> = wanted.iter().flatten().copied().collect();
+        let keys: Vec<FigureKey> = figures.iter().map(|figure| self.plans.keys[*figure]).collect();
+        for summary in &energy_of(self.site, self.zone, self.source, &quarters, Some(&keys))? {
+            let (slot, day) = slot_of(self.zone, summary.interval.start);
+            for (key, amount) in &summary.figures {
+                if let Ok(figure) = self.plans.keys.binary_search(key)
+                    && wanted[slot].contains(&figure)
+                {
+                    self.slot(figure, slot).know(day, *amount);
+                }
+            }
+        }
+        Ok(())
+    }
+}
+
+/// The quarter-hours that begin in `range`.
+fn quarters(range: &Range<Stamp>) -> Vec<Interval> {
     let mut found = Vec::new();
     let mut start = range.start;
     while start < range.end {
@@ -133,107 +334,4 @@ fn quarters(range: Range<Stamp>) -> Vec<Interval> {
         start = end;
     }
     found
-}
-
-fn add(figures: &mut Figures, zone: &Zone, summary: &Summary) {
-    let local = zone.local(summary.interval.start);
-    let quarter = (i64::from(local.hour()) * 60 + i64::from(local.minute())) as usize / 15;
-    // By the date that the clock shows: it is the clock's day that is typical.
-    let day = LocalDay::from_date(local.date());
-    for (key, amount) in &summary.figures {
-        let at = match figures.binary_search_by_key(key, |(key, _)| *key) {
-            Ok(at) => at,
-            Err(at) => {
-                figures.insert(at, (*key, Box::new([[Slot::default(); QUARTERS]; WEEKDAYS])));
-                at
-            }
-        };
-        figures[at].1[day.weekday()][quarter].add(day, *amount, summary.interval.span());
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::flow::Row;
-    use crate::history::Memory;
-    use crate::site::{SeriesIndex, parse};
-    use crate::units::Energy;
-
-    const MAP: &str = r#"
-        site = "heron-lane"
-        time_zone = "America/Denver"
-        [service]
-        system = "split-phase 120/240"
-        [[device]]
-        id = "house"
-        topic = "heron-lane/{channel}"
-        unit = "W"
-        every_s = 1
-        [[circuit]]
-        id = "pump"
-        label = "Well pump"
-        end_use = "well/sump"
-        bus = "main"
-        spaces = [3]
-        breaker_a = 20
-        channels = ["house/5"]
-    "#;
-
-    /// The profile of a pump that draws `power(local hour)` W in every minute but those left out.
-    fn pump(
-        from: &str,
-        to: &str,
-        power: impl Fn(i8) -> i32,
-        known: impl Fn(Stamp) -> bool,
-    ) -> [[Slot; QUARTERS]; WEEKDAYS] {
-        let site = parse("heron-lane.toml", MAP).site.expect("a map");
-        let zone = Zone::new("America/Denver").expect("a zone");
-        let range = zone.parse(from).expect("from")..zone.parse(to).expect("to");
-        let mut memory = Memory::new(zone.clone());
-        let mut start = range.start;
-        while start < range.end {
-            if known(start) {
-                let tenths = power(zone.local(start).hour()) * 10;
-                let energy_in = Energy::of(i64::from(tenths), Span::MINUTE);
-                let row =
-                    Row { energy_in, covered: Span::MINUTE, min: tenths, max: tenths, ..Row::empty(start) };
-                memory.add(SeriesIndex(0), row);
-            }
-            start = start + Span::MINUTE;
-        }
-        let found = profile(&site, &zone, &mut memory, range).unwrap_or_else(|never| match never {});
-        let of = found.figures.iter().find(|(key, _)| *key == FigureKey::Circuit(0)).expect("the pump");
-        *of.1
-    }
-
-    #[test]
-    fn a_mean_is_that_of_the_days_in_which_it_is_known() {
-        let zone = Zone::new("America/Denver").expect("a zone");
-        let silent =
-            zone.parse("2025-06-09T06:00").expect("a time")..zone.parse("2025-06-09T06:05").expect("a time");
-        // Two weeks from a Monday; the pump is on from 6 to 7, and 5 minutes of the second Monday are lost.
-        let on = |hour| if hour == 6 { 900 } else { 0 };
-        let found = pump("2025-06-02", "2025-06-16", on, |at| !silent.contains(&at));
-        let monday = found[0][24];
-        assert_eq!((monday.mean_w(), monday.days), (Some(900.0), 2));
-        assert!((monday.coverage() - 25.0 / 30.0).abs() < 1e-9, "{monday:?}");
-        assert_eq!((found[0][23].mean_w(), found[0][28].mean_w()), (Some(0.0), Some(0.0)));
-        assert_eq!((found[6][27].days, found[6][27].coverage()), (2, 1.0));
-        let all = Profile::all_days(&found);
-        assert_eq!((all[24].mean_w(), all[24].days), (Some(900.0), 14));
-    }
-
-    #[test]
-    fn quarters_that_do_not_come_and_that_come_twice() {
-        // By the hour of the clock: 100 W × the hour.
-        let found = pump("2025-03-09", "2025-03-10", |hour| 100 * i32::from(hour), |_| true);
-        let sunday = &found[6];
-        assert_eq!((sunday[8].mean_w(), sunday[8].days, sunday[8].length), (None, 0, Span::ZERO));
-        assert_eq!((sunday[7].mean_w(), sunday[12].mean_w()), (Some(100.0), Some(300.0)));
-        let found = pump("2025-11-02", "2025-11-03", |hour| 100 * i32::from(hour), |_| true);
-        let twice = found[6][5];
-        assert_eq!((twice.mean_w(), twice.days, twice.length), (Some(100.0), 1, Span(2 * Span::QUARTER.0)));
-        assert_eq!(found[6][9].length, Span::QUARTER);
-    }
 }

@@ -2,7 +2,7 @@
 
 use std::ops::Range;
 
-use super::DayRuns;
+use super::{DayRuns, Stretch, WeekSums};
 use crate::flow::Row;
 use crate::site::SeriesIndex;
 use crate::units::Stamp;
@@ -62,6 +62,16 @@ pub trait Source {
     fn day_runs(&mut self, range: Range<Stamp>) -> Result<Vec<DayRuns>, Self::Error> {
         let _ = range;
         Ok(Vec::new())
+    }
+
+    /// The sums by slot of the week that it has kept of a whole stretch, if it has: those that its quarter-hours
+    /// have now, as the map in force has them.
+    ///
+    /// # Errors
+    /// Whatever keeps them from being read.
+    fn week_sums(&mut self, stretch: Stretch, range: &Range<Stamp>) -> Result<Option<WeekSums>, Self::Error> {
+        let _ = (stretch, range);
+        Ok(None)
     }
 
     /// Where split series have yet to be derived again under the map in force: until then their rows

@@ -60,6 +60,7 @@ mod steps;
 #[cfg(test)]
 mod tests;
 mod walk;
+mod week_sums;
 mod wire;
 mod writer;
 

@@ -22,7 +22,7 @@ use super::readings::{self, OnDamage, day_of, day_start, merged};
 use super::recent::Placed;
 use super::rederive;
 use super::rows::{self, Table};
-use super::{Result, counted, run_days};
+use super::{Result, counted, run_days, week_sums};
 
 /// The readings of the journal, by row of `series`; each by time without doubles.
 pub(super) type Unsealed = FxHashMap<i64, Vec<Sample>>;
@@ -250,6 +250,7 @@ impl Recount<'_> {
             let resealed = if of_another { Some(range.clone()) } else { stretch(&old, &fresh) };
             if let Some(resealed) = resealed {
                 run_days::forget(self.db, self.entry.row, &resealed)?;
+                week_sums::forget(self.db, self.entry.row, &resealed)?;
                 outcome.reseal(&resealed);
             }
             let mut all: Vec<Row> = stored.into_iter().filter(|row| !range.contains(&row.start)).collect();

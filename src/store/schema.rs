@@ -22,6 +22,7 @@ const STEPS: &[&str] = &[
     include_str!("proof.sql"),
     include_str!("correction.sql"),
     include_str!("run_day.sql"),
+    include_str!("week_sum.sql"),
 ];
 
 /// Pages of the write-ahead log after which it goes into the file: 16 MB. The journal fills its

@@ -6,7 +6,7 @@ use std::sync::Arc;
 use rusqlite::{Connection, OptionalExtension};
 
 use crate::flow::{Row, account};
-use crate::history::{self, DayRuns, Level};
+use crate::history::{self, DayRuns, Level, Stretch, WeekSums};
 use crate::reading::{Sample, SiteIndex};
 use crate::site::{ChannelIndex, SeriesIndex};
 use crate::units::{Span, Stamp};
@@ -16,7 +16,7 @@ use super::recent::Placed;
 use super::recount::{extent, readings_of};
 use super::rows::{self, Table};
 use super::shared::Shared;
-use super::{Error, Result, readings, record, rezoned, run_days, seal};
+use super::{Error, Result, readings, record, rezoned, run_days, seal, week_sums};
 
 /// How much of a journal an offline reader counts at most: as much as a running daemon shows.
 const UNSEALED: Span = Span(2 * Span::DAY.0);
@@ -137,6 +137,13 @@ impl history::Source for Source {
         run_days::select(&snapshot.db, entry.row, &range)
     }
 
+    fn week_sums(&mut self, stretch: Stretch, range: &Range<Stamp>) -> Result<Option<WeekSums>> {
+        let site = self.site;
+        let snapshot = self.snapshot()?;
+        let Some(entry) = snapshot.catalog.entry(site) else { return Ok(None) };
+        week_sums::select(&snapshot.db, entry, stretch, range)
+    }
+
     fn rederiving(&mut self) -> Result<Vec<Range<Stamp>>> {
         let site = self.site;
         let offline = self.shared.is_offline();
@@ -200,7 +207,7 @@ impl history::Source for Source {
 }
 
 /// The sealed rows, as far as the rule in force made them.
-fn stored(
+pub(super) fn stored(
     db: &Connection,
     entry: &Entry,
     at: SeriesIndex,

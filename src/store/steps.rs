@@ -10,7 +10,7 @@ use crate::units::Stamp;
 use super::recount::{Outcome, Recount};
 use super::seal::{self, Sealing};
 use super::writer::{ToSeal, Writer};
-use super::{Event, keep, outbox, rederive, run_days};
+use super::{Event, keep, outbox, rederive, run_days, week_sums};
 
 impl Writer {
     /// Does one step of the work that waits; whether there was any.
@@ -70,14 +70,16 @@ impl Writer {
             }
             return self.sealing.is_some();
         }
-        self.rederive() || self.correct() || self.count_day()
+        self.rederive() || self.correct() || self.sum_stretch() || self.count_day()
     }
 
     /// Remembers that days within `range` may have to be counted.
     pub(super) fn count_days_of(&mut self, site: i64, range: &Range<Stamp>) {
         if range.start < range.end {
-            let known = self.to_count.entry(site).or_insert_with(|| range.clone());
-            *known = known.start.min(range.start)..known.end.max(range.end);
+            for waiting in [&mut self.to_count, &mut self.to_sum] {
+                let known = waiting.entry(site).or_insert_with(|| range.clone());
+                *known = known.start.min(range.start)..known.end.max(range.end);
+            }
         }
     }
 
@@ -88,6 +90,25 @@ impl Writer {
             let sealed = self.progress.get(&entry.row).map_or(Stamp(0), |progress| progress.sealed);
             self.count_days_of(entry.row, &(Stamp(0)..sealed));
         }
+    }
+
+    /// Keeps the sums by slot of the week of one day, month or year; whether there may be more.
+    fn sum_stretch(&mut self) -> bool {
+        let Some((site, waiting)) = self.to_sum.pop_first() else { return false };
+        let catalog = self.shared.catalog();
+        let has_map = catalog.entry_of(site).filter(|entry| !entry.site.channels.is_empty());
+        let Some(entry) = has_map else { return true };
+        let sealed = self.progress.get(&site).map_or(Stamp(0), |progress| progress.sealed);
+        let left = self.insist(|db| {
+            let tx = db.transaction()?;
+            let left = week_sums::step(&tx, entry, &waiting, sealed)?;
+            tx.commit()?;
+            Ok(left)
+        });
+        if let Some(left) = left.filter(|left| left.start < left.end) {
+            self.to_sum.insert(site, left);
+        }
+        true
     }
 
     /// Keeps what the minutes of one day say of its loads; whether there may be more.
@@ -104,8 +125,8 @@ impl Writer {
             Ok(left)
         });
         // Closing, or damage that was reported: the next start tries again.
-        if let Some(left) = left {
-            self.count_days_of(site, &left);
+        if let Some(left) = left.filter(|left| left.start < left.end) {
+            self.to_count.insert(site, left);
         }
         true
     }

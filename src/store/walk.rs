@@ -23,7 +23,7 @@ use super::keep::Kept;
 use super::readings::{self, day_of, day_start, hour_of, hour_start, key, parts};
 use super::recount::{Unsealed, date_of, extent, name_of, readings_of};
 use super::rows::{self, Table};
-use super::{Result, block, journal, run_days};
+use super::{Result, block, journal, run_days, week_sums};
 
 /// How far a counter's difference may reach: as far as its neighbours are looked for.
 const COUNTER_REACH: Span = Span(31 * Span::DAY.0);
@@ -68,6 +68,7 @@ impl Walk<'_> {
             self.step(|walk| walk.sums(SeriesIndex(index as u32)))?;
         }
         self.step(Self::run_days)?;
+        self.step(Self::week_sums)?;
         Ok(())
     }
 
@@ -353,6 +354,7 @@ impl Walk<'_> {
             self.find(id, table.name(), at, first, |_| (what, rebuilt_from("minutes")));
         }
         if self.mend {
+            week_sums::forget(self.db, self.entry.row, whole)?;
             for start in starts {
                 let sum = sums.iter().find(|sum| sum.start == start).copied();
                 let rule = self.entry.rules.print(at, &(start..start + length));
@@ -444,6 +446,26 @@ impl Walk<'_> {
             });
             if self.mend {
                 run_days::forget(self.db, self.entry.row, &day)?;
+            }
+        }
+        Ok(())
+    }
+
+    /// The sums by slot of the week against the quarter hours; what is wrong is taken away as well.
+    fn week_sums(&mut self) -> Result<()> {
+        let (looked, wrong) = week_sums::wrong(self.db, self.entry)?;
+        self.checked.sums += looked;
+        for (range, what) in wrong {
+            self.checked.find(Finding {
+                id: "week-sums-differ",
+                what,
+                place: format!("week_sum, {}", self.entry.site.id),
+                since: Some(self.entry.zone.rfc3339(range.start)),
+                remedy: "`store repair` takes it away, and the daemon makes it anew from the quarter hours"
+                    .into(),
+            });
+            if self.mend {
+                week_sums::forget(self.db, self.entry.row, &range)?;
             }
         }
         Ok(())

@@ -87,6 +87,8 @@ pub(super) struct Writer {
     /// Time of sites (by row of `site`) in which days may be over of which it is not kept what their minutes
     /// say.
     pub(super) to_count: BTreeMap<i64, Range<Stamp>>,
+    /// The same of stretches whose sums by slot of the week are not kept.
+    pub(super) to_sum: BTreeMap<i64, Range<Stamp>>,
     troubled: bool,
     /// Commands since work that waits had its turn.
     in_a_row: usize,
@@ -127,6 +129,7 @@ impl Writer {
             to_correct: true,
             corrected: 0,
             to_count: BTreeMap::new(),
+            to_sum: BTreeMap::new(),
             troubled: false,
             in_a_row: 0,
         }

@@ -156,7 +156,8 @@ async fn past(shared: &Shared, site: &Arc<Site>, place: usize, period: &Period) 
     let (from, to) = (words::iso(period.first), words::iso(period.after));
     let by = period.length.by();
     let this = Some(vec![FigureKey::Circuit(place)]);
-    let energy = ask::of(site, View::Energy, &from, &to, Some(by.as_str()));
+    let energy =
+        HistoryQuery { only: this.clone(), ..ask::of(site, View::Energy, &from, &to, Some(by.as_str())) };
     let profile = HistoryQuery { only: this.clone(), ..ask::of(site, View::Profile, &from, &to, None) };
     let ranking = HistoryQuery { only: this, ..ask::of(site, View::Rank, &from, &to, None) };
     ask::ask(shared, move |history| {

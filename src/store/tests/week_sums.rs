@@ -1,0 +1,193 @@
+//! The sums by slot of the week that are kept are those of the quarter hours: after a late reading, an import, a
+//! corrected map, another zone, and whatever else changes a quarter hour.
+
+use super::*;
+use crate::calendar::Zone;
+use crate::history::{Memory, Profile, Stretch, profile};
+use crate::store::reader::Reader;
+
+const DAY: i64 = 86_400;
+
+/// Parts of four local days of March 2026 over two weeks, invented; after them April begins, and March is over.
+const PARTS: [(i64, i64); 4] = [
+    (9 * 3600, 9 * 3600 + 2700),
+    (DAY + 5 * 3600, DAY + 5 * 3600 + 5400),
+    (7 * DAY + 9 * 3600, 7 * DAY + 9 * 3600 + 2700),
+    (8 * DAY + 9 * 3600, 8 * DAY + 9 * 3600 + 900),
+];
+const APRIL: i64 = 25 * DAY;
+
+fn live(map: &str) -> Rig {
+    let mut rig = Rig::under(map, &[]);
+    for (from, to) in PARTS {
+        rig.run(from, to);
+        rig.seal(to.div_euclid(3600) * 3600);
+    }
+    rig.seal(APRIL);
+    rig.flush();
+    rig
+}
+
+fn zone(rig: &Rig) -> Zone {
+    Zone::new(&rig.site.time_zone).expect("a zone")
+}
+
+/// Every slot of every figure of a typical day.
+fn told(profile: &Profile) -> Vec<String> {
+    let slots = profile.figures.iter().flat_map(|(key, days)| {
+        let slots = days.iter().flatten().enumerate();
+        slots
+            .map(move |(at, slot)| format!("{key:?} {at}: {:?} {:?} {}", slot.amount, slot.length, slot.days))
+    });
+    slots.collect()
+}
+
+fn typical(rig: &Rig) -> Vec<String> {
+    let mut source = rig.store().reader().source(SiteIndex(0));
+    told(&profile(&rig.site, &zone(rig), &mut source, at(-3 * DAY)..at(APRIL)).expect("a profile"))
+}
+
+/// The same from minutes that are added up anew.
+fn added_up(rig: &Rig) -> Vec<String> {
+    let mut memory = Memory::new(zone(rig));
+    for (series, row) in rig.rows(Level::Minute, -4 * DAY, APRIL) {
+        memory.add(series, row);
+    }
+    let Ok(found) = profile(&rig.site, &zone(rig), &mut memory, at(-3 * DAY)..at(APRIL));
+    told(&found)
+}
+
+/// Of how many stretches sums are of use under the map in force: days and months.
+fn of_use(rig: &Rig) -> (usize, usize) {
+    let mut source = rig.store().reader().source(SiteIndex(0));
+    let mut count = |stretch: Stretch| {
+        let (mut found, mut start) = (0, at(-10 * DAY));
+        while start < at(APRIL) {
+            let range = stretch.range(&zone(rig), start);
+            found += usize::from(source.week_sums(stretch, &range).expect("an answer").is_some());
+            start = range.end;
+        }
+        found
+    };
+    (count(Stretch::Day), count(Stretch::Month))
+}
+
+fn check(rig: &Rig, what: &str) {
+    let found = typical(rig);
+    assert!(found.iter().any(|slot| !slot.contains("energy: 0,")), "{what}");
+    let wrong = found.iter().zip(added_up(rig)).find(|(one, other)| *one != other);
+    assert_eq!(wrong, None, "{what}");
+}
+
+fn correct(rig: &mut Rig, map: &str) {
+    rig.site = site_of(map);
+    rig.flow.replace(Arc::clone(&rig.site));
+    rig.send(Command::Sites(vec![Arc::clone(&rig.site)]));
+}
+
+/// From the first day of which anything is known to the end of March, which is 31 days less seven, and March.
+const ALL: (usize, usize) = (24, 1);
+
+#[test]
+fn days_and_months_that_are_over_are_kept() {
+    let mut rig = live(MAP);
+    assert_eq!(of_use(&rig), ALL);
+    check(&rig, "live");
+    let late = (8 * DAY + 9 * 3600 + 900..8 * DAY + 9 * 3600 + 1900).flat_map(readings_at).collect();
+    rig.commit(late, at(APRIL + 60));
+    rig.flush();
+    assert_eq!(of_use(&rig), ALL);
+    check(&rig, "late readings");
+}
+
+#[test]
+fn an_import_shows_at_the_next_query() {
+    let rig = live(MAP);
+    let before = typical(&rig);
+    let readings: Vec<Reading> = (DAY + 3600..DAY + 5000).flat_map(readings_at).collect();
+    let readings = readings.into_iter().map(|reading| (reading.channel, reading.sample)).collect();
+    let (reply, answer) = channel();
+    rig.send(Command::Import(Import { site: SiteIndex(0), readings, limit: at(3 * DAY), reply }));
+    answer.recv_timeout(Duration::from_secs(30)).expect("an answer");
+    // Before the writer has had time to add the day up again: what it was is not shown.
+    assert_ne!(typical(&rig), before);
+    rig.flush();
+    check(&rig, "an import");
+    assert_eq!(of_use(&rig), ALL);
+}
+
+#[test]
+fn a_corrected_map_shows_at_the_next_query() {
+    let mut rig = live(MAP);
+    // Channels are added up as they are: a scale makes no sums others.
+    correct(&mut rig, &MAP.replacen("doubled = true\n", "doubled = true\nscale = 0.5\n", 1));
+    assert_eq!(of_use(&rig), ALL);
+    check(&rig, "a scale");
+    // A change of the map within the first of the days, and a split that follows another rule from then on.
+    let ended = MAP.replacen(
+        "sign = \"generation-positive\"",
+        "sign = \"generation-positive\"\nuntil = 2026-03-08T23:10:30",
+        1,
+    );
+    correct(&mut rig, &ended);
+    rig.flush();
+    check(&rig, "an end within a day");
+    assert_eq!(of_use(&rig), ALL);
+    // An offline reader whose map no writer has seen: what is kept of other rules is not of this map.
+    let site = std::mem::replace(&mut rig.site, site_of(MAP));
+    let reader = Reader::offline(rig.directory.path(), std::slice::from_ref(&rig.site)).expect("it opens");
+    let mut source = reader.source(SiteIndex(0));
+    let range = Stretch::Month.range(&zone(&rig), at(DAY));
+    assert_eq!(source.week_sums(Stretch::Month, &range).expect("an answer"), None);
+    drop(source);
+    rig.site = site;
+    correct(&mut rig, &MAP.replace("America/Denver", "America/Halifax"));
+    rig.flush();
+    check(&rig, "another zone");
+    assert_eq!(of_use(&rig).1, 1);
+    correct(&mut rig, MAP);
+    rig.flush();
+    check(&rig, "as it was");
+    assert_eq!(of_use(&rig), ALL);
+}
+
+#[test]
+fn a_check_holds_sums_against_the_quarter_hours_and_a_repair_takes_them_away() {
+    let mut rig = live(MAP);
+    rig.store.take().expect("it is open").close();
+    let sites = [Arc::clone(&rig.site)];
+    let check_file = || crate::store::check(&database(rig.directory.path()), &sites).expect("it opens");
+    assert!(check_file().findings.is_empty(), "{:?}", check_file().findings);
+    let db = schema::open(&database(rig.directory.path())).expect("it opens");
+    db.execute_batch(
+        "UPDATE week_sum SET body = (SELECT body FROM week_sum WHERE stretch = 0 ORDER BY length(body) DESC)
+           WHERE stretch = 1;
+         UPDATE week_sum SET body = x'00' WHERE stretch = 0 AND start_s = (SELECT max(start_s) FROM week_sum);",
+    )
+    .expect("two are spoilt");
+    drop(db);
+    let findings = check_file().findings;
+    assert_eq!(findings.iter().filter(|found| found.id == "week-sums-differ").count(), 2, "{findings:?}");
+    let repaired = crate::store::repair(rig.directory.path(), &sites).expect("a repair");
+    assert!(repaired.after.findings.is_empty(), "{:?}", repaired.after.findings);
+    let (store, events) = open(rig.directory.path(), &rig.site, &[]);
+    (rig.store, rig.events) = (Some(store), events);
+    rig.flush();
+    assert_eq!(of_use(&rig), ALL);
+    check(&rig, "repaired");
+}
+
+#[test]
+fn a_file_of_the_format_before_has_them_after_its_next_start() {
+    let mut rig = live(MAP);
+    rig.store.take().expect("it is open").close();
+    let db = schema::open(&database(rig.directory.path())).expect("it opens");
+    db.execute_batch("DROP TABLE week_sum; PRAGMA user_version = 7").expect("an older file");
+    drop(db);
+    let (store, events) = open(rig.directory.path(), &rig.site, &[]);
+    (rig.store, rig.events) = (Some(store), events);
+    check(&rig, "at once");
+    rig.flush();
+    assert_eq!(of_use(&rig), ALL);
+    check(&rig, "then");
+}

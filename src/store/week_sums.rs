@@ -1,0 +1,307 @@
+//! The quarter hours of local days, months and years that are over, added up by slot of the week, so that a
+//! typical day of a year need not read a million rows.
+//!
+//! They follow from the quarter hours, the zone, and which of the rows the map in force has. Whoever changes
+//! quarter hours forgets the stretches that they are in, in the same transaction; what another map made has
+//! another rule, and is not used. What is missing is made by the writer when it has nothing else to do.
+
+use std::ops::Range;
+
+use rusqlite::{Connection, OptionalExtension, params};
+
+use crate::history::{Level, SLOTS, SeriesSums, Stretch, WeekSums};
+use crate::site::{SeriesIndex, hash_of};
+use crate::units::{Span, Stamp};
+
+use super::catalog::Entry;
+use super::source::stored;
+use super::wire::{self, Bytes, Fault};
+use super::{Result, run_days};
+
+const FORMAT: u8 = 1;
+
+/// Changes whenever the same quarter hours come to be added up otherwise.
+const VERSION: u64 = 1;
+
+/// Series of a site: more than there can be, so that a bad length takes no memory.
+const MOST: usize = 100_000;
+
+/// Days that one step looks at which have nothing to do: some milliseconds of look-ups.
+const LOOKED_AT: usize = 200;
+
+/// Stretches that one step makes: some milliseconds each, and one commit for all of them.
+const AT_ONCE: usize = 8;
+
+fn number(stretch: Stretch) -> i64 {
+    match stretch {
+        Stretch::Day => 0,
+        Stretch::Month => 1,
+        Stretch::Year => 2,
+    }
+}
+
+/// Longer than any such stretch.
+fn longest(stretch: Stretch) -> Span {
+    match stretch {
+        Stretch::Day => Span(26 * Span::HOUR.0),
+        Stretch::Month => Span(32 * Span::DAY.0),
+        Stretch::Year => Span(367 * Span::DAY.0),
+    }
+}
+
+/// The fingerprint of what is added up over a stretch: of the zone, and of each series of the map and the rule
+/// that made its rows.
+fn rule(entry: &Entry, range: &Range<Stamp>) -> i64 {
+    let mut text = format!("week sums {VERSION} {}\t", entry.zone.name());
+    for (index, row) in entry.series.iter().enumerate() {
+        text += &format!("{row}={:x}\t", entry.rules.print(SeriesIndex(index as u32), range));
+    }
+    hash_of(text.as_bytes()) as i64
+}
+
+/// The sums of exactly that stretch as the map in force has them, if they are kept. What does not decode is
+/// not there.
+pub(super) fn select(
+    db: &Connection,
+    entry: &Entry,
+    stretch: Stretch,
+    range: &Range<Stamp>,
+) -> Result<Option<WeekSums>> {
+    let mut select = db.prepare_cached(
+        "SELECT end_s, rule, body FROM week_sum WHERE site = ?1 AND stretch = ?2 AND start_s = ?3",
+    )?;
+    let place = params![entry.row, number(stretch), range.start.seconds()];
+    let found: Option<(i64, i64, Vec<u8>)> =
+        select.query_row(place, |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?))).optional()?;
+    let of_use = found.filter(|(end, of, _)| *end == range.end.seconds() && *of == rule(entry, range));
+    Ok(of_use.and_then(|(_, _, body)| decode(entry, &body).ok()))
+}
+
+/// Rows of a site as they stand, days first: their ids, of what stretch, from when to when, and the rule.
+fn all(db: &Connection, site: i64) -> Result<Vec<(i64, Stretch, Range<Stamp>, i64)>> {
+    let mut select = db.prepare_cached(
+        "SELECT id, stretch, start_s, end_s, rule FROM week_sum WHERE site = ?1 ORDER BY stretch, start_s",
+    )?;
+    let found = select.query_map([site], |row| {
+        let stretch = match row.get(1)? {
+            0 => Stretch::Day,
+            1 => Stretch::Month,
+            _ => Stretch::Year,
+        };
+        let range = Stamp::from_seconds(row.get(2)?)..Stamp::from_seconds(row.get(3)?);
+        Ok((row.get(0)?, stretch, range, row.get(4)?))
+    })?;
+    Ok(found.collect::<rusqlite::Result<_>>()?)
+}
+
+/// Takes the stretches away that `range` touches.
+pub(super) fn forget(db: &Connection, site: i64, range: &Range<Stamp>) -> Result<()> {
+    let mut delete = db.prepare_cached(
+        "DELETE FROM week_sum WHERE site = ?1 AND stretch = ?2 AND start_s > ?3 AND start_s < ?4 AND end_s > ?5",
+    )?;
+    for stretch in Stretch::ALL {
+        delete.execute(params![
+            site,
+            number(stretch),
+            (range.start - longest(stretch)).seconds(),
+            Stamp(range.end.0.saturating_add(9)).seconds(),
+            range.start.seconds()
+        ])?;
+    }
+    Ok(())
+}
+
+/// Adds a stretch up: a day from its quarter hours, a month from its days and a year from its months, as far as
+/// those are kept. `None` of what cannot be kept.
+fn made(db: &Connection, entry: &Entry, stretch: Stretch, range: &Range<Stamp>) -> Result<Option<WeekSums>> {
+    let Some(finer) = stretch.finer() else {
+        if !WeekSums::fits(&entry.zone, range) {
+            return Ok(None);
+        }
+        let mut rows = Vec::new();
+        for at in (0..entry.series.len() as u32).map(SeriesIndex) {
+            rows.extend(stored(db, entry, at, Level::Quarter, range)?.into_iter().map(|row| (at, row)));
+        }
+        return Ok(Some(WeekSums::of_day(&entry.zone, range, &rows)));
+    };
+    let mut parts = Vec::new();
+    let mut start = range.start;
+    while start < range.end {
+        let part = finer.range(&entry.zone, start);
+        let sums = match select(db, entry, finer, &part)? {
+            Some(sums) => Some(sums),
+            None => made(db, entry, finer, &part)?,
+        };
+        let Some(sums) = sums else { return Ok(None) };
+        parts.push(sums);
+        start = part.end;
+    }
+    Ok(Some(WeekSums::together(parts)))
+}
+
+/// Makes the newest stretches that are missing of those that `waiting` touches and that are sealed; what of it
+/// still waits after that, which is empty when all is done.
+pub(super) fn step(
+    db: &Connection,
+    entry: &Entry,
+    waiting: &Range<Stamp>,
+    sealed: Stamp,
+) -> Result<Range<Stamp>> {
+    let mut left = waiting.clone();
+    let Some(first) = run_days::first_quarter(db, entry)? else { return Ok(left.start..left.start) };
+    left.start = left.start.max(first);
+    left.end = left.end.min(sealed);
+    let mut put_now = 0;
+    for _ in 0..LOOKED_AT {
+        if left.start >= left.end {
+            break;
+        }
+        let day = Stretch::Day.range(&entry.zone, left.end - Span(1));
+        // What the day is in comes when the first of its days that waits is done.
+        for stretch in [Stretch::Day, Stretch::Month, Stretch::Year] {
+            let range = stretch.range(&entry.zone, day.start);
+            let is_last = range.start >= day.start || left.start >= day.start;
+            if range.end <= sealed
+                && is_last
+                && !is_there(db, entry, stretch, &range)?
+                && let Some(sums) = made(db, entry, stretch, &range)?
+            {
+                put(db, entry, stretch, &range, &sums)?;
+                put_now += 1;
+            }
+        }
+        left.end = day.start;
+        if put_now >= AT_ONCE {
+            break;
+        }
+    }
+    Ok(left)
+}
+
+fn is_there(db: &Connection, entry: &Entry, stretch: Stretch, range: &Range<Stamp>) -> Result<bool> {
+    let mut select = db.prepare_cached(
+        "SELECT end_s, rule FROM week_sum WHERE site = ?1 AND stretch = ?2 AND start_s = ?3",
+    )?;
+    let place = params![entry.row, number(stretch), range.start.seconds()];
+    let found: Option<(i64, i64)> =
+        select.query_row(place, |row| Ok((row.get(0)?, row.get(1)?))).optional()?;
+    Ok(found == Some((range.end.seconds(), rule(entry, range))))
+}
+
+fn put(
+    db: &Connection,
+    entry: &Entry,
+    stretch: Stretch,
+    range: &Range<Stamp>,
+    sums: &WeekSums,
+) -> Result<()> {
+    // Those of another zone may overlap this one.
+    db.prepare_cached(
+        "DELETE FROM week_sum WHERE site = ?1 AND stretch = ?2 AND start_s > ?3 AND start_s < ?4 AND end_s > ?5",
+    )?
+    .execute(params![
+        entry.row,
+        number(stretch),
+        (range.start - longest(stretch)).seconds(),
+        range.end.seconds(),
+        range.start.seconds()
+    ])?;
+    db.prepare_cached(
+        "INSERT INTO week_sum (site, stretch, start_s, end_s, rule, body) VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
+    )?
+    .execute(params![
+        entry.row,
+        number(stretch),
+        range.start.seconds(),
+        range.end.seconds(),
+        rule(entry, range),
+        encode(entry, sums)
+    ])?;
+    Ok(())
+}
+
+/// What is kept of a site and is not what its quarter hours say, and why; sums of another map, or another
+/// zone, are not looked at. Says of how many it looked.
+pub(super) fn wrong(db: &Connection, entry: &Entry) -> Result<(u64, Vec<(Range<Stamp>, String)>)> {
+    let (mut looked, mut wrong) = (0, Vec::new());
+    for (id, stretch, range, of) in all(db, entry.row)? {
+        if of != rule(entry, &range) {
+            continue;
+        }
+        looked += 1;
+        let mut select = db.prepare_cached("SELECT body FROM week_sum WHERE id = ?1")?;
+        let body: Vec<u8> = select.query_row([id], |row| row.get(0))?;
+        let what = match decode(entry, &body) {
+            Err(fault) => fault.to_string(),
+            Ok(sums) if Some(&sums) == made(db, entry, stretch, &range)?.as_ref() => continue,
+            Ok(_) => "the sums by slot of the week that start here are not those of its quarter hours".into(),
+        };
+        wrong.push((range, what));
+    }
+    Ok((looked, wrong))
+}
+
+/// The columns of all series stand one behind the other: of what is the same in each of them little is left.
+fn encode(entry: &Entry, sums: &WeekSums) -> Vec<u8> {
+    let mut body = wire::begin(FORMAT);
+    wire::put_u64(&mut body, sums.slots.len() as u64);
+    let slots: Vec<i64> = sums.slots.iter().map(|slot| i64::from(*slot)).collect();
+    wire::put_column(&mut body, &slots);
+    wire::put_column(&mut body, &sums.lengths);
+    wire::put_column(&mut body, &sums.days);
+    wire::put_u64(&mut body, sums.series.len() as u64);
+    for known in &sums.series {
+        wire::put_u64(&mut body, entry.series_row(known.series) as u64);
+    }
+    let mut column = |of: &dyn Fn(&SeriesSums, usize) -> i64| {
+        let places = 0..sums.slots.len();
+        let values: Vec<i64> =
+            sums.series.iter().flat_map(|known| places.clone().map(move |at| of(known, at))).collect();
+        wire::put_column(&mut body, &values);
+    };
+    column(&|known, at| known.energy_in[at]);
+    column(&|known, at| known.energy_out[at]);
+    // What is not known: mostly nothing.
+    column(&|known, at| sums.lengths[at] - known.covered[at]);
+    column(&|known, at| sums.days[at] - known.days[at]);
+    wire::finish(body)
+}
+
+fn decode(entry: &Entry, body: &[u8]) -> std::result::Result<WeekSums, Fault> {
+    let mut bytes = Bytes::open(body, FORMAT)?;
+    let count = bytes.count(SLOTS)?;
+    let slots = bytes.column(count)?;
+    if !slots.is_sorted_by(|one, other| one < other)
+        || slots.iter().any(|slot| !(0..SLOTS as i64).contains(slot))
+    {
+        return Err(Fault::Range("a slot"));
+    }
+    let (lengths, days) = (bytes.column(count)?, bytes.column(count)?);
+    let mut series = Vec::new();
+    for _ in 0..bytes.count(MOST)? {
+        let row = bytes.u64()? as i64;
+        let at = entry.series.iter().position(|known| *known == row).ok_or(Fault::Range("a series"))?;
+        series.push(SeriesIndex(at as u32));
+    }
+    let all = count * series.len();
+    let (energy_in, energy_out) = (bytes.column(all)?, bytes.column(all)?);
+    let (uncovered, unknown) = (bytes.column(all)?, bytes.column(all)?);
+    bytes.end()?;
+    let series = series.into_iter().enumerate().map(|(index, series)| {
+        let own = index * count..(index + 1) * count;
+        let less = |all: &[i64], left: &[i64]| -> Vec<i64> {
+            all.iter().zip(&left[own.clone()]).map(|(all, left)| all.wrapping_sub(*left)).collect()
+        };
+        SeriesSums {
+            series,
+            energy_in: energy_in[own.clone()].to_vec(),
+            energy_out: energy_out[own.clone()].to_vec(),
+            covered: less(&lengths, &uncovered),
+            days: less(&days, &unknown),
+        }
+    });
+    let mut series: Vec<SeriesSums> = series.collect();
+    // The map may have its channels in another order than when this was made.
+    series.sort_by_key(|known| known.series);
+    Ok(WeekSums { slots: slots.into_iter().map(|slot| slot as u16).collect(), lengths, days, series })
+}
