@@ -136,12 +136,36 @@ def writing(options, seconds):
 
 
 # A screen of history, and what it is cut into.
+# Views of the API by how many days they span, and pages by the span that their address names.
+API = "/api/sites/heron-lane"
 VIEWS = {
-    "day by quarter": (1, "quarter"),
-    "week by hour": (7, "hour"),
-    "month by day": (30, "day"),
-    "year by day": (365, "day"),
-    "year by month": (365, "month"),
+    "day by quarter": (1, API + "/history?from={start}&to={end}&by=quarter"),
+    "week by hour": (7, API + "/history?from={start}&to={end}&by=hour"),
+    "month by day": (30, API + "/history?from={start}&to={end}&by=day"),
+    "month by day, beside the year before": (30, API + "/history?from={start}&to={end}&by=day&compare=year"),
+    "year by day": (365, API + "/history?from={start}&to={end}&by=day"),
+    "year by month": (365, API + "/history?from={start}&to={end}&by=month"),
+    "typical day of four weeks": (28, API + "/profile?from={start}&to={end}"),
+    "typical day of a year": (365, API + "/profile?from={start}&to={end}"),
+    "ranking of a month": (30, API + "/rank?from={start}&to={end}"),
+    "ranking of a year": (365, API + "/rank?from={start}&to={end}"),
+}
+PAGE = "/sites/heron-lane"
+PAGES = {
+    "page: now": (1, PAGE),
+    **{
+        f"page: history, {span}": (days, PAGE + "/history?span=" + span + "&at={start}")
+        for span, days in [("day", 1), ("week", 7), ("month", 31), ("year", 366)]
+    },
+    **{
+        f"page: {words}, {span}": (days, PAGE + "/history?view=" + view + "&span=" + span + "&at={start}")
+        for view, words in [("typical", "typical day"), ("rank", "what uses most")]
+        for span, days in [("month", 31), ("year", 366)]
+    },
+    **{
+        f"page: circuit, {span}": (days, PAGE + "/circuits/water-heater?span=" + span + "&at={start}")
+        for span, days in [("day", 1), ("month", 31), ("year", 366)]
+    },
 }
 ASKED = 200
 
@@ -174,15 +198,17 @@ def ask(options, settings, directory, days):
         "PANELWRIGHT__WEB__LISTEN": f"127.0.0.1:{web}",
     }
     chance, views, today = random.Random(1), {}, date.today()
-    with Daemon(options.binary, settings, directory, web, environment):
+    with Daemon(options.binary, settings, directory, web, environment) as daemon:
+        # What is kept beside the rows is made in the background: after laying in, or an older version.
+        daemon.settled()
         client = http.client.HTTPConnection("127.0.0.1", web, timeout=30)
-        for view, (length, by) in VIEWS.items():
+        for view, (length, address) in {**VIEWS, **PAGES}.items():
             took = []
             for _ in range(ASKED):
                 start = today - timedelta(days=chance.randint(length, max(days, length)))
-                query = f"from={start}&to={start + timedelta(days=length)}&by={by}"
+                query = address.format(start=start, end=start + timedelta(days=length))
                 asked = time.perf_counter()
-                client.request("GET", f"/api/sites/heron-lane/history?{query}")
+                client.request("GET", query)
                 answer = client.getresponse()
                 answer.read()
                 took.append((time.perf_counter() - asked) * 1e3)
@@ -312,7 +338,8 @@ def flood_targets(targets, results):
 def history_targets(targets, found):
     years = f"{found['days']} days"
     for view, of in found["views"].items():
-        targets.add(f"history over {years}, {view}, p99", "<= 10 ms", of["p99"], "ms", most=10)
+        most = 20 if view in PAGES else 10
+        targets.add(f"history over {years}, {view}, p99", f"<= {most} ms", of["p99"], "ms", most=most)
     size = found["size"]
     targets.add("disk, all tables and indexes", "<= 0.9 bytes a reading", size["bytes_per_reading"], "bytes", most=0.9)
     if found["rederived"] is None:

@@ -96,6 +96,16 @@ class Process:
             total += int((task / "schedstat").read_text().split()[0])
         return total
 
+    def settled(self, patience=1800):
+        """Waits until it has nothing left to do on its own: less than a twentieth of a core for two seconds."""
+
+        def idle():
+            before = self.cpu_ns()
+            time.sleep(2)
+            return self.cpu_ns() - before < 100_000_000
+
+        self.until("settled", idle, patience)
+
     def status_kb(self, key):
         for line in Path(f"/proc/{self.child.pid}/status").read_text().splitlines():
             if line.startswith(key + ":"):
