@@ -130,6 +130,14 @@ pub fn profile_of<S: Source>(
 /// For each slot of the week the sums of an epoch (indices into its plan) that are asked for.
 type Wanted = Vec<Vec<usize>>;
 
+/// Sums that are kept of a stretch of one epoch.
+struct Kept {
+    epoch: usize,
+    stretch: Stretch,
+    range: Range<Stamp>,
+    sums: WeekSums,
+}
+
 /// The kept sums of one epoch added up, and the stretches that they are of.
 struct Total {
     epoch: usize,
@@ -154,15 +162,15 @@ impl<S: Source> Reckoning<'_, S> {
         let mut open = range.start..range.start;
         let mut start = range.start;
         while start < range.end {
-            if let Some((epoch, stretch, part, sums)) = self.longest(start..range.end)? {
+            if let Some(Kept { epoch, stretch, range, sums }) = self.longest(start..range.end)? {
                 self.read(&open)?;
-                (start, open) = (part.end, part.end..part.end);
+                (start, open) = (range.end, range.end..range.end);
                 let at = totals.iter().position(|total| total.epoch == epoch).unwrap_or_else(|| {
                     totals.push(Total { epoch, sums: WeekSums::room(), parts: Vec::new() });
                     totals.len() - 1
                 });
                 totals[at].sums.add(&sums);
-                totals[at].parts.push((stretch, part));
+                totals[at].parts.push((stretch, range));
                 continue;
             }
             // To the end of the day; a zone whose days end at no quarter-hour has no say in that.
@@ -179,10 +187,7 @@ impl<S: Source> Reckoning<'_, S> {
     }
 
     /// The longest stretch from the start of `range` on, of which sums are kept and of one epoch alone.
-    fn longest(
-        &mut self,
-        range: Range<Stamp>,
-    ) -> Result<Option<(usize, Stretch, Range<Stamp>, WeekSums)>, S::Error> {
+    fn longest(&mut self, range: Range<Stamp>) -> Result<Option<Kept>, S::Error> {
         for stretch in Stretch::ALL {
             let part = stretch.range(self.zone, range.start);
             if part.start != range.start || part.end > range.end {
@@ -193,7 +198,7 @@ impl<S: Source> Reckoning<'_, S> {
             if *whole == part
                 && let Some(sums) = self.source.week_sums(stretch, &part)?
             {
-                return Ok(Some((*epoch, stretch, part, sums)));
+                return Ok(Some(Kept { epoch: *epoch, stretch, range: part, sums }));
             }
         }
         Ok(None)

@@ -77,8 +77,11 @@ pub(super) fn select(
     Ok(of_use.and_then(|(_, _, body)| decode(entry, &body).ok()))
 }
 
-/// Rows of a site as they stand, days first: their ids, of what stretch, from when to when, and the rule.
-fn all(db: &Connection, site: i64) -> Result<Vec<(i64, Stretch, Range<Stamp>, i64)>> {
+/// A row without its body: its id, of what stretch, from when to when, and the rule.
+type Place = (i64, Stretch, Range<Stamp>, i64);
+
+/// The rows of a site as they stand, days first.
+fn all(db: &Connection, site: i64) -> Result<Vec<Place>> {
     let mut select = db.prepare_cached(
         "SELECT id, stretch, start_s, end_s, rule FROM week_sum WHERE site = ?1 ORDER BY stretch, start_s",
     )?;
@@ -220,9 +223,12 @@ fn put(
     Ok(())
 }
 
+/// From when to when, and what is wrong.
+pub(super) type Wrong = (Range<Stamp>, String);
+
 /// What is kept of a site and is not what its quarter hours say, and why; sums of another map, or another
 /// zone, are not looked at. Says of how many it looked.
-pub(super) fn wrong(db: &Connection, entry: &Entry) -> Result<(u64, Vec<(Range<Stamp>, String)>)> {
+pub(super) fn wrong(db: &Connection, entry: &Entry) -> Result<(u64, Vec<Wrong>)> {
     let (mut looked, mut wrong) = (0, Vec::new());
     for (id, stretch, range, of) in all(db, entry.row)? {
         if of != rule(entry, &range) {

@@ -227,8 +227,8 @@ fn of_a_file_with_circuits_too_the_grid_is_compared_and_taken_in() {
         &["export", "--readings", "--from", "2025-01-01T01:00:00Z", "--to", "2025-01-01T01:00:01Z"],
     );
     assert!(!readings.contains("utility/"), "an interval is a reading at its end");
-    assert!(at_its_end.contains("utility/forward,300,W"), "{at_its_end}");
-    assert!(at_its_end.contains("utility/reverse,150,W"), "{at_its_end}");
+    assert!(at_its_end.contains("utility/forward,300.0,W"), "{at_its_end}");
+    assert!(at_its_end.contains("utility/reverse,150.0,W"), "{at_its_end}");
 
     // Of a file of two meters nothing is guessed.
     let two = path("two.xml");
