@@ -46,7 +46,9 @@ impl Said {
             };
             let length = text.bytes().skip(start).enumerate().take_while(is_part).count();
             at = start + length;
-            numbers.push(start..at);
+            let before = text[..start].strip_suffix('-');
+            let is_negative = before.is_some_and(|before| before.is_empty() || before.ends_with(' '));
+            numbers.push(start - usize::from(is_negative)..at);
         }
         Self { text: text.to_owned(), numbers }
     }
@@ -239,6 +241,7 @@ mod tests {
         check("13.5 A: 80 % of its breaker of 40 A", "", "[13.5]_A: [80]_% of its breaker of [40]_A");
         check("Pump 2.5 carries up to 33 A.", "Pump 2.5", "Pump 2.5 carries up to [33]_A.");
         check("from 1600 W, for 60.", "", "from [1600]_W, for [60].");
+        check("a surplus of -476.5 W, 3-4", "", "a surplus of [-476.5]_W, [3]-[4]");
         check("", "", "");
         check("Ölpumpe", "Ölpumpe", "Ölpumpe");
     }

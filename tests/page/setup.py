@@ -178,8 +178,22 @@ def without_script_the_forms_work(browser):
     assert "No value is marked" in page.inner_text("main")
 
 
+def nothing_comes_in(browser):
+    page = sign_in(browser, viewport=PHONE)
+    # Until the broker has taken the subscription the page says that.
+    for _ in range(40):
+        page.goto(BASE + "/setup?filter=nowhere/%23")
+        if page.get_by_text("Nothing came in yet").count():
+            break
+        page.wait_for_timeout(500)
+    page.get_by_role("link", name="Look again").click()
+    page.wait_for_url("**/setup?filter=nowhere%2F%23")
+    assert "Nothing came in yet" in page.inner_text("main")
+
+
 TASKS = [
     a_visitor_signs_in_and_out,
+    nothing_comes_in,
     a_map_is_made_form_by_form,
     more_is_added_and_the_former_map_is_kept,
     without_script_the_forms_work,

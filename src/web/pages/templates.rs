@@ -63,6 +63,9 @@ fn environment() -> Result<Environment<'static>, Error> {
     });
     environment.add_filter("sentence", |text: String| sentence(&text));
     environment.add_filter("truncated", |text: String| truncated(&text));
+    environment.add_filter("query", |text: String| -> String {
+        form_urlencoded::byte_serialize(text.as_bytes()).collect()
+    });
     for &(name, embedded) in TEMPLATES {
         let text = on_disk("templates", name).map_or(Cow::Borrowed(embedded), Cow::Owned);
         environment.add_template_owned(name, text)?;
@@ -111,6 +114,28 @@ pub(super) fn on_disk(directory: &str, name: &str) -> Option<String> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// A filter that is missing is told only where it is used, on a branch that no test may take.
+    #[test]
+    fn every_filter_of_the_templates_is_there() {
+        let environment = environment().expect("the templates are read");
+        for (file, text) in TEMPLATES {
+            let insides = text.split("{{").chain(text.split("{%")).skip(1);
+            let insides = insides.filter_map(|rest| rest.split(['}', '%']).next());
+            for inside in insides {
+                for after in inside.split('|').skip(1) {
+                    let name: String =
+                        after.chars().take_while(|c| c.is_ascii_alphanumeric() || *c == '_').collect();
+                    let text = format!("\"1\"|{name}");
+                    let made = environment.compile_expression(&text).expect("an expression");
+                    let found = made.eval(Value::UNDEFINED);
+                    let is_known =
+                        found.as_ref().err().is_none_or(|error| error.kind() != ErrorKind::UnknownFilter);
+                    assert!(is_known, "{file}: there is no filter {name}");
+                }
+            }
+        }
+    }
 
     #[test]
     fn a_remark_becomes_a_sentence() {

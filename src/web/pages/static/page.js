@@ -17,8 +17,10 @@
     return number(w / 1000, size < 99950 ? 2 : 0) + GAP + "kW";
   }
   // A sentence without names: all its digits are of numbers.
-  const said = (text) => text.replace(/(\d+)(?:\.(\d+))?( (?=(?:k?Wh?|A|V|s|min|h)\b|%))?/g,
-    (all, whole, part, gap) => number(Number(whole + "." + (part ?? 0)), (part ?? "").length) + (gap ? GAP : ""));
+  const said = (text) => text.replace(/(^|[^\d.])(-?)(\d+)(?:\.(\d+))?( (?=(?:k?Wh?|A|V|s|min|h)\b|%))?/g, (all, lead, dash, whole, part, gap) => {
+    const sign = lead.trim() ? "" : dash;
+    return lead + (sign ? "" : dash) + number(Number(sign + whole + "." + (part ?? 0)), (part ?? "").length) + (gap ? GAP : "");
+  });
   const amps = (a) => number(a, Math.abs(a) >= 0.05 && Math.abs(a) < 9.95 ? 1 : 0) + GAP + "A";
 
   const known = (value) => typeof value === "number" && Number.isFinite(value);
