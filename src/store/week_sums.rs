@@ -117,7 +117,7 @@ pub(super) fn forget(db: &Connection, site: i64, range: &Range<Stamp>) -> Result
 /// Adds a stretch up: a day from its quarter hours, a month from its days and a year from its months, as far as
 /// those are kept. `None` of what cannot be kept.
 fn made(db: &Connection, entry: &Entry, stretch: Stretch, range: &Range<Stamp>) -> Result<Option<WeekSums>> {
-    let Some(finer) = stretch.finer() else {
+    if stretch.finer().is_none() {
         if !WeekSums::fits(&entry.zone, range) {
             return Ok(None);
         }
@@ -126,20 +126,31 @@ fn made(db: &Connection, entry: &Entry, stretch: Stretch, range: &Range<Stamp>) 
             rows.extend(stored(db, entry, at, Level::Quarter, range)?.into_iter().map(|row| (at, row)));
         }
         return Ok(Some(WeekSums::of_day(&entry.zone, range, &rows)));
-    };
+    }
     let mut parts = Vec::new();
-    let mut start = range.start;
-    while start < range.end {
-        let part = finer.range(&entry.zone, start);
+    for (finer, part) in parts_of(entry, stretch, range) {
         let sums = match select(db, entry, finer, &part)? {
             Some(sums) => Some(sums),
             None => made(db, entry, finer, &part)?,
         };
         let Some(sums) = sums else { return Ok(None) };
         parts.push(sums);
-        start = part.end;
     }
     Ok(Some(WeekSums::together(parts)))
+}
+
+/// The months of a year, the days of a month, nothing of a day.
+fn parts_of(entry: &Entry, stretch: Stretch, range: &Range<Stamp>) -> Vec<(Stretch, Range<Stamp>)> {
+    let mut parts = Vec::new();
+    let mut start = range.start;
+    while let Some(finer) = stretch.finer()
+        && start < range.end
+    {
+        let part = finer.range(&entry.zone, start);
+        start = part.end;
+        parts.push((finer, part));
+    }
+    parts
 }
 
 /// Makes the newest stretches that are missing of those that `waiting` touches and that are sealed; what of it
@@ -164,13 +175,17 @@ pub(super) fn step(
         for stretch in [Stretch::Day, Stretch::Month, Stretch::Year] {
             let range = stretch.range(&entry.zone, day.start);
             let is_last = range.start >= day.start || left.start >= day.start;
-            if range.end <= sealed
-                && is_last
-                && !is_there(db, entry, stretch, &range)?
-                && let Some(sums) = made(db, entry, stretch, &range)?
-            {
-                put(db, entry, stretch, &range, &sums)?;
-                put_now += 1;
+            if range.end <= sealed && is_last && !is_there(db, entry, stretch, &range)? {
+                // Of the first month and the first year that are known, too, what they are made of can be looked up.
+                for (stretch, range) in parts_of(entry, stretch, &range).into_iter().chain([(stretch, range)])
+                {
+                    if !is_there(db, entry, stretch, &range)?
+                        && let Some(sums) = made(db, entry, stretch, &range)?
+                    {
+                        put(db, entry, stretch, &range, &sums)?;
+                        put_now += 1;
+                    }
+                }
             }
         }
         left.end = day.start;

@@ -85,8 +85,8 @@ fn correct(rig: &mut Rig, map: &str) {
     rig.send(Command::Sites(vec![Arc::clone(&rig.site)]));
 }
 
-/// From the first day of which anything is known to the end of March, which is 31 days less seven, and March.
-const ALL: (usize, usize) = (24, 1);
+/// The days of March, also those before anything is known, and March.
+const ALL: (usize, usize) = (31, 1);
 
 #[test]
 fn days_and_months_that_are_over_are_kept() {
