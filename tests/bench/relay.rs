@@ -54,10 +54,11 @@ pub fn relay(relaying: &Relaying) -> Result<serde_json::Value> {
         let broker = TcpStream::connect(("127.0.0.1", relaying.broker)).context("no broker")?;
         daemon.set_nodelay(true)?;
         broker.set_nodelay(true)?;
-        pass(broker.try_clone()?, daemon.try_clone()?, Arc::clone(&seen), |seen, id| {
+        let (own, other) = ((broker.try_clone()?, daemon.try_clone()?), (daemon, broker));
+        pass(own, PUBLISH, Arc::clone(&seen), |seen, id| {
             seen.waiting[usize::from(id)] = Some(Instant::now());
         });
-        pass(daemon, broker, Arc::clone(&seen), |seen, id| {
+        pass(other, PUBACK, Arc::clone(&seen), |seen, id| {
             if let Some(since) = seen.waiting[usize::from(id)].take() {
                 seen.acknowledged_ms.push(since.elapsed().as_secs_f64() * 1e3);
             }
@@ -69,9 +70,14 @@ fn lock(seen: &Mutex<Seen>) -> std::sync::MutexGuard<'_, Seen> {
     seen.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
-/// Passes on what comes, in a thread of its own, and tells of each packet that has to do with a message of
-/// QoS 1: one from the broker, an acknowledgement from the daemon.
-fn pass(mut from: TcpStream, mut to: TcpStream, seen: Arc<Mutex<Seen>>, tell: fn(&mut Seen, u16)) {
+/// Passes on what comes, in a thread of its own, and tells of each packet of a kind: what the daemon publishes
+/// itself, and how the broker acknowledges that, is none of it.
+fn pass(
+    (mut from, mut to): (TcpStream, TcpStream),
+    kind: u8,
+    seen: Arc<Mutex<Seen>>,
+    tell: fn(&mut Seen, u16),
+) {
     thread::spawn(move || {
         let (mut held, mut chunk) = (Vec::new(), vec![0; CHUNK]);
         while let Ok(length @ 1..) = from.read(&mut chunk) {
@@ -80,7 +86,7 @@ fn pass(mut from: TcpStream, mut to: TcpStream, seen: Arc<Mutex<Seen>>, tell: fn
             {
                 let mut seen = lock(&seen);
                 while let Some(packet) = packet(&held[done..]) {
-                    packet.id.into_iter().for_each(|id| tell(&mut seen, id));
+                    packet.id.filter(|_| packet.kind == kind).into_iter().for_each(|id| tell(&mut seen, id));
                     done += packet.length;
                 }
             }
@@ -93,6 +99,7 @@ fn pass(mut from: TcpStream, mut to: TcpStream, seen: Arc<Mutex<Seen>>, tell: fn
 }
 
 struct Whole {
+    kind: u8,
     length: usize,
     /// Of a message of QoS 1, or of its acknowledgement.
     id: Option<u16>,
@@ -116,5 +123,5 @@ fn packet(bytes: &[u8]) -> Option<Whole> {
         (PUBACK, _) => number(0),
         _ => None,
     };
-    Some(Whole { length: head + rest, id })
+    Some(Whole { kind: bytes[0] >> 4, length: head + rest, id })
 }
