@@ -26,7 +26,7 @@ macro_rules! said {
 pub(crate) use said;
 
 impl Said {
-    /// What [`said!`] makes a sentence of.
+    /// What the macro `said!` makes a sentence of.
     pub fn of(text: fmt::Arguments<'_>) -> Self {
         let mut taker = Taker { said: Self::default(), since: None };
         // Text takes whatever is written to it; a `Display` that fails leaves it at what came before.
