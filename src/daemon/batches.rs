@@ -20,8 +20,8 @@ use crate::units::Stamp;
 pub(super) const FULL: usize = 1 << 16;
 /// No more readings are taken in while this many wait: two batches, of which one is being written.
 const ROOM: usize = 2 * FULL;
-/// Closed minutes that wait while the disk does not take them. They can be recounted from the
-/// readings, so beyond this (an hour of a thousand sites) they are dropped here.
+/// Closed minutes that wait while the disk does not take them, or that a burst of old readings closes at
+/// once. Beyond this (an hour of a thousand sites) they are only named, and recounted from the readings.
 const MINUTES: usize = 60_000;
 
 /// The open batch and the ones under way. `A` is what acknowledges a message.
@@ -62,6 +62,8 @@ impl<A> Batches<A> {
     pub fn minute(&mut self, site: SiteIndex, minute: ClosedMinute, now: Instant) {
         if self.open.minutes.len() < MINUTES {
             self.open.minutes.push((site, minute));
+        } else {
+            self.recount(site, &minute.range());
         }
         self.opened(now);
     }
@@ -69,6 +71,14 @@ impl<A> Batches<A> {
     pub fn late(&mut self, site: SiteIndex, range: Range<Stamp>, now: Instant) {
         self.open.late.push((site, range));
         self.opened(now);
+    }
+
+    /// Has minutes counted from the readings: one stretch a site, however many they are.
+    fn recount(&mut self, site: SiteIndex, range: &Range<Stamp>) {
+        match self.open.late.iter_mut().find(|(other, _)| *other == site) {
+            Some((_, whole)) => *whole = whole.start.min(range.start)..whole.end.max(range.end),
+            None => self.open.late.push((site, range.clone())),
+        }
     }
 
     /// A message was handled; `ack` goes when everything kept so far is on the disk.
@@ -131,6 +141,7 @@ mod tests {
     use super::*;
     use crate::reading::Sample;
     use crate::site::ChannelIndex;
+    use crate::units::Span;
 
     fn reading(n: i64) -> Reading {
         Reading { site: SiteIndex(0), channel: ChannelIndex(0), sample: Sample { at: Stamp(n), value: n } }
@@ -154,6 +165,21 @@ mod tests {
         assert_eq!(batches.committed(second.ticket), Vec::<char>::new());
         assert!(batches.is_idle());
         assert_eq!(batches.take(), None);
+    }
+
+    #[tokio::test]
+    async fn minutes_beyond_what_it_holds_are_named_for_a_recount() {
+        let now = Instant::now();
+        let mut batches = Batches::<()>::new(Duration::from_secs(5));
+        let start = |n: usize| Stamp(n as i64 * Span::MINUTE.0);
+        for n in 0..MINUTES + 300 {
+            batches.minute(SiteIndex(0), ClosedMinute { start: start(n), rows: Vec::new() }, now);
+        }
+        batches.minute(SiteIndex(1), ClosedMinute { start: start(7), rows: Vec::new() }, now);
+        let batch = batches.take().expect("a batch");
+        assert_eq!(batch.minutes.len(), MINUTES);
+        let rest = start(MINUTES)..start(MINUTES + 300);
+        assert_eq!(batch.late, [(SiteIndex(0), rest), (SiteIndex(1), start(7)..start(8))]);
     }
 
     #[tokio::test]
