@@ -120,7 +120,7 @@ pub fn profile_of<S: Source>(
     let range = range.start.floor(Span::QUARTER)..(range.end - Span(1)).floor(Span::QUARTER) + Span::QUARTER;
     let plans = Plans::of(site, only);
     let figures = plans.keys.iter().map(|_| None).collect();
-    let mut reckoning = Reckoning { site, zone, source, plans, figures };
+    let mut reckoning = Reckoning { site, zone, source, plans, figures, begins: None };
     reckoning.run(&range)?;
     let figures = reckoning.plans.keys.iter().zip(reckoning.figures);
     let figures = figures.filter_map(|(key, slots)| slots.map(|slots| (*key, slots)));
@@ -153,6 +153,8 @@ struct Reckoning<'a, S> {
     plans: Plans,
     /// By figure, as in [`Plans::keys`]; `None` as long as the map has not defined it.
     figures: Vec<Option<Box<[[Slot; QUARTERS]; WEEKDAYS]>>>,
+    /// Before when nothing is known, once that was asked for.
+    begins: Option<Stamp>,
 }
 
 impl<S: Source> Reckoning<'_, S> {
@@ -294,6 +296,10 @@ impl<S: Source> Reckoning<'_, S> {
             return Ok(());
         }
         let kept = self.source.week_sums(stretch, range)?;
+        if kept.is_none() && range.end <= self.begins()? {
+            // The months of a year before its first reading, say: nothing more can be told of them.
+            return Ok(());
+        }
         let unsettled = kept.map(|sums| self.settle(epoch, &sums, wanted));
         let wanted = unsettled.as_ref().unwrap_or(wanted);
         let Some(finer) = stretch.finer() else { return self.read_some(epoch, range, wanted) };
@@ -304,6 +310,16 @@ impl<S: Source> Reckoning<'_, S> {
             start = part.end;
         }
         Ok(())
+    }
+
+    /// Before when the source has nothing, if it says.
+    fn begins(&mut self) -> Result<Stamp, S::Error> {
+        if let Some(begins) = self.begins {
+            return Ok(begins);
+        }
+        let begins = self.source.begins()?.unwrap_or(Stamp::MIN);
+        self.begins = Some(begins);
+        Ok(begins)
     }
 
     /// Those quarter-hours of a range in which some sums are wanted, and of those sums alone.

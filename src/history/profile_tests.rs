@@ -160,6 +160,11 @@ impl Source for Keeping {
         self.asked += usize::from(kept.is_some());
         Ok(kept)
     }
+
+    fn begins(&mut self) -> Result<Option<Stamp>, Self::Error> {
+        let rows = self.memory.rows(Level::Quarter, Stamp::MIN..Stamp::MAX)?;
+        Ok(rows.iter().map(|(_, row)| row.start).min())
+    }
 }
 
 /// Every slot of every figure, without what only counting needs.

@@ -74,6 +74,14 @@ pub trait Source {
         Ok(None)
     }
 
+    /// Before when it has no quarter-hour of any series, if that is known.
+    ///
+    /// # Errors
+    /// Whatever keeps that from being known.
+    fn begins(&mut self) -> Result<Option<Stamp>, Self::Error> {
+        Ok(None)
+    }
+
     /// Where split series have yet to be derived again under the map in force: until then their rows
     /// are absent there, though the readings are kept.
     ///

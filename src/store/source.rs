@@ -144,6 +144,13 @@ impl history::Source for Source {
         week_sums::select(&snapshot.db, entry, stretch, range)
     }
 
+    fn begins(&mut self) -> Result<Option<Stamp>> {
+        let site = self.site;
+        let snapshot = self.snapshot()?;
+        let Some(entry) = snapshot.catalog.entry(site) else { return Ok(None) };
+        run_days::first_quarter(&snapshot.db, entry)
+    }
+
     fn rederiving(&mut self) -> Result<Vec<Range<Stamp>>> {
         let site = self.site;
         let offline = self.shared.is_offline();
