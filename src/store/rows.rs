@@ -162,3 +162,14 @@ pub(super) fn minutes(
     }
     Ok(rows)
 }
+
+/// From when on there are quarter hours of any of these series.
+pub(super) fn first_quarter(db: &Connection, series: &[i64]) -> Result<Option<Stamp>> {
+    let mut select = db.prepare_cached("SELECT min(start_s) FROM quarter WHERE series = ?1")?;
+    let mut first: Option<Stamp> = None;
+    for one in series {
+        let found: Option<i64> = select.query_row([one], |row| row.get(0))?;
+        first = first.into_iter().chain(found.map(Stamp::from_seconds)).min();
+    }
+    Ok(first)
+}

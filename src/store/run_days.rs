@@ -113,18 +113,7 @@ pub(super) fn step(
 /// From when on there are minutes.
 fn first(db: &Connection, entry: &Entry) -> Result<Option<Stamp>> {
     let kept = Kept::look_up(db)?.minutes.unwrap_or(Stamp::MIN);
-    Ok(first_quarter(db, entry)?.map(|first| first.max(kept)))
-}
-
-/// From when on there are quarter hours.
-pub(super) fn first_quarter(db: &Connection, entry: &Entry) -> Result<Option<Stamp>> {
-    let mut select = db.prepare_cached("SELECT min(start_s) FROM quarter WHERE series = ?1")?;
-    let mut first: Option<Stamp> = None;
-    for series in entry.channel_rows() {
-        let found: Option<i64> = select.query_row([series], |row| row.get(0))?;
-        first = first.into_iter().chain(found.map(Stamp::from_seconds)).min();
-    }
-    Ok(first)
+    Ok(rows::first_quarter(db, entry.channel_rows())?.map(|first| first.max(kept)))
 }
 
 fn is_there(db: &Connection, entry: &Entry, day: &Range<Stamp>) -> Result<bool> {

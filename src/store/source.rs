@@ -148,7 +148,7 @@ impl history::Source for Source {
         let site = self.site;
         let snapshot = self.snapshot()?;
         let Some(entry) = snapshot.catalog.entry(site) else { return Ok(None) };
-        run_days::first_quarter(&snapshot.db, entry)
+        rows::first_quarter(&snapshot.db, entry.channel_rows())
     }
 
     fn rederiving(&mut self) -> Result<Vec<Range<Stamp>>> {

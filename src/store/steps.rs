@@ -1,16 +1,24 @@
 //! The work that goes on between commits: counting late minutes, sealing, joining days.
 
+use std::collections::BTreeMap;
 use std::ops::Range;
 use std::sync::Arc;
 
-use rusqlite::params;
+use rusqlite::{Connection, params};
 
 use crate::units::Stamp;
 
+use super::catalog::Entry;
 use super::recount::{Outcome, Recount};
 use super::seal::{self, Sealing};
 use super::writer::{ToSeal, Writer};
-use super::{Event, keep, outbox, rederive, run_days, week_sums};
+use super::{Event, Result, keep, outbox, rederive, run_days, week_sums};
+
+/// Of sites (by row of `site`), time in which something may be kept that is not yet.
+pub(super) type Waits = BTreeMap<i64, Range<Stamp>>;
+
+/// Keeps the newest of what waits in a range and is sealed, and says what of the range waits after that.
+type KeepSome = fn(&Connection, &Entry, &Range<Stamp>, Stamp) -> Result<Range<Stamp>>;
 
 impl Writer {
     /// Does one step of the work that waits; whether there was any.
@@ -92,41 +100,32 @@ impl Writer {
         }
     }
 
-    /// Keeps the sums by slot of the week of one day, month or year; whether there may be more.
+    /// Keeps the sums by slot of the week of some days, months and years; whether there may be more.
     fn sum_stretch(&mut self) -> bool {
-        let Some((site, waiting)) = self.to_sum.pop_first() else { return false };
-        let catalog = self.shared.catalog();
-        let has_map = catalog.entry_of(site).filter(|entry| !entry.site.channels.is_empty());
-        let Some(entry) = has_map else { return true };
-        let sealed = self.progress.get(&site).map_or(Stamp(0), |progress| progress.sealed);
-        let left = self.insist(|db| {
-            let tx = db.transaction()?;
-            let left = week_sums::step(&tx, entry, &waiting, sealed)?;
-            tx.commit()?;
-            Ok(left)
-        });
-        if let Some(left) = left.filter(|left| left.start < left.end) {
-            self.to_sum.insert(site, left);
-        }
-        true
+        self.keep_some(|writer| &mut writer.to_sum, week_sums::step)
     }
 
     /// Keeps what the minutes of one day say of its loads; whether there may be more.
     fn count_day(&mut self) -> bool {
-        let Some((site, waiting)) = self.to_count.pop_first() else { return false };
+        self.keep_some(|writer| &mut writer.to_count, run_days::step)
+    }
+
+    /// Does a step of what waits of one site, and puts back what still waits after it; whether there may be more.
+    fn keep_some(&mut self, waits: fn(&mut Self) -> &mut Waits, step: KeepSome) -> bool {
+        let Some((site, waiting)) = waits(self).pop_first() else { return false };
         let catalog = self.shared.catalog();
         let has_map = catalog.entry_of(site).filter(|entry| !entry.site.channels.is_empty());
         let Some(entry) = has_map else { return true };
         let sealed = self.progress.get(&site).map_or(Stamp(0), |progress| progress.sealed);
         let left = self.insist(|db| {
             let tx = db.transaction()?;
-            let left = run_days::step(&tx, entry, &waiting, sealed)?;
+            let left = step(&tx, entry, &waiting, sealed)?;
             tx.commit()?;
             Ok(left)
         });
         // Closing, or damage that was reported: the next start tries again.
         if let Some(left) = left.filter(|left| left.start < left.end) {
-            self.to_count.insert(site, left);
+            waits(self).insert(site, left);
         }
         true
     }

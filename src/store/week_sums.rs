@@ -16,7 +16,7 @@ use crate::units::{Span, Stamp};
 use super::catalog::Entry;
 use super::source::stored;
 use super::wire::{self, Bytes, Fault};
-use super::{Result, run_days};
+use super::{Result, rows};
 
 const FORMAT: u8 = 1;
 
@@ -99,18 +99,21 @@ fn all(db: &Connection, site: i64) -> Result<Vec<Place>> {
 
 /// Takes the stretches away that `range` touches.
 pub(super) fn forget(db: &Connection, site: i64, range: &Range<Stamp>) -> Result<()> {
-    let mut delete = db.prepare_cached(
+    Stretch::ALL.into_iter().try_for_each(|stretch| forget_one(db, site, stretch, range))
+}
+
+/// The same of one kind.
+fn forget_one(db: &Connection, site: i64, stretch: Stretch, range: &Range<Stamp>) -> Result<()> {
+    db.prepare_cached(
         "DELETE FROM week_sum WHERE site = ?1 AND stretch = ?2 AND start_s > ?3 AND start_s < ?4 AND end_s > ?5",
-    )?;
-    for stretch in Stretch::ALL {
-        delete.execute(params![
-            site,
-            number(stretch),
-            (range.start - longest(stretch)).seconds(),
-            Stamp(range.end.0.saturating_add(9)).seconds(),
-            range.start.seconds()
-        ])?;
-    }
+    )?
+    .execute(params![
+        site,
+        number(stretch),
+        (range.start - longest(stretch)).seconds(),
+        Stamp(range.end.0.saturating_add(9)).seconds(),
+        range.start.seconds()
+    ])?;
     Ok(())
 }
 
@@ -162,7 +165,9 @@ pub(super) fn step(
     sealed: Stamp,
 ) -> Result<Range<Stamp>> {
     let mut left = waiting.clone();
-    let Some(first) = run_days::first_quarter(db, entry)? else { return Ok(left.start..left.start) };
+    let Some(first) = rows::first_quarter(db, entry.channel_rows())? else {
+        return Ok(left.start..left.start);
+    };
     left.start = left.start.max(first);
     left.end = left.end.min(sealed);
     let mut put_now = 0;
@@ -214,16 +219,7 @@ fn put(
     sums: &WeekSums,
 ) -> Result<()> {
     // Those of another zone may overlap this one.
-    db.prepare_cached(
-        "DELETE FROM week_sum WHERE site = ?1 AND stretch = ?2 AND start_s > ?3 AND start_s < ?4 AND end_s > ?5",
-    )?
-    .execute(params![
-        entry.row,
-        number(stretch),
-        (range.start - longest(stretch)).seconds(),
-        range.end.seconds(),
-        range.start.seconds()
-    ])?;
+    forget_one(db, entry.row, stretch, range)?;
     db.prepare_cached(
         "INSERT INTO week_sum (site, stretch, start_s, end_s, rule, body) VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
     )?

@@ -25,6 +25,7 @@ use super::keep::{Keep, Retention};
 use super::recount::tidy;
 use super::seal::{self, Sealing};
 use super::shared::Shared;
+use super::steps::Waits;
 use super::{
     Batch, Command, Error, Event, NoteAnswer, NoteChange, QUEUE, Result, catalog, notes, outbox, proofs,
 };
@@ -86,9 +87,9 @@ pub(super) struct Writer {
     pub(super) corrected: i64,
     /// Time of sites (by row of `site`) in which days may be over of which it is not kept what their minutes
     /// say.
-    pub(super) to_count: BTreeMap<i64, Range<Stamp>>,
+    pub(super) to_count: Waits,
     /// The same of stretches whose sums by slot of the week are not kept.
-    pub(super) to_sum: BTreeMap<i64, Range<Stamp>>,
+    pub(super) to_sum: Waits,
     troubled: bool,
     /// Commands since work that waits had its turn.
     in_a_row: usize,
