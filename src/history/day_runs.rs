@@ -25,7 +25,7 @@ pub struct DayRuns {
     pub day: Range<Stamp>,
     /// The fingerprint of what was counted: [`DayRules::of_day`].
     pub rule: i64,
-    /// Of each of the [`places`] of the map, in their order.
+    /// Of each of the [`places`] of the map, or of those that were asked for, in their order.
     pub tallies: Vec<Tally>,
 }
 
@@ -53,7 +53,8 @@ pub fn series_of(site: &Site, places: &[Rank]) -> Vec<SeriesIndex> {
     series.into_iter().collect()
 }
 
-fn key_of(place: Rank) -> FigureKey {
+/// The figure of a place.
+pub(super) fn key_of(place: Rank) -> FigureKey {
     match place {
         Rank::Circuit(index) => FigureKey::Circuit(index),
         Rank::Untracked => FigureKey::Untracked,

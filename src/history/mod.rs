@@ -50,4 +50,4 @@ pub use rank::{EndUseShare, MINUTES_OVER, Rank, Ranked, Ranking, rank, rank_of};
 pub use runs::{Runs, Tally};
 pub use source::{Level, Source};
 pub use summary::{Amount, Summary};
-pub use week::{SLOTS, SeriesSums, Stretch, WeekSums};
+pub use week::{Column, SLOTS, SeriesSums, Stretch, WeekSums};

@@ -261,7 +261,7 @@ impl<S: Source> Reckoning<'_, S> {
                 continue;
             }
             for known in &sums.series {
-                rows[known.series.0 as usize] = known.row(place);
+                rows[known.series.0 as usize] = known.row(place, sums.lengths[place]);
             }
             for index in &wanted[slot] {
                 let sum = &self.plans.epochs[epoch][*index];
@@ -270,7 +270,7 @@ impl<S: Source> Reckoning<'_, S> {
                     Verdict::Known(amount) => {
                         let alone = sum.alone().and_then(|series| {
                             let at = sums.series.binary_search_by_key(&series, |known| known.series).ok()?;
-                            Some(sums.series[at].days[place])
+                            Some(sums.days[place] - sums.series[at].unknown.at(place))
                         });
                         let slot = self.slot(figure, slot);
                         slot.amount += amount;

@@ -7,10 +7,9 @@
 use std::collections::BTreeMap;
 use std::ops::Range;
 
+use super::day_runs::key_of;
 use super::runs::Counter;
-use super::{
-    Amount, DayRules, DayRuns, Level, MISSING, Runs, Source, Summary, energy, places, series_of, tallies,
-};
+use super::{Amount, DayRules, Level, MISSING, Runs, Source, Summary, energy_of, places, series_of, tallies};
 use crate::calendar::{Interval, Zone};
 use crate::site::{EndUse, FigureKey, Role, Site};
 use crate::units::{Span, Stamp};
@@ -113,14 +112,16 @@ pub fn rank_of<S: Source>(
         false => FigureKey::Tracked,
     };
     let mut sums = Sums::new(site, whole);
+    let figures = sums.figures();
     for some in days.chunks(DAYS_AT_ONCE) {
-        for day in energy(site, zone, source, some)? {
+        for day in energy_of(site, zone, source, some, Some(&figures))? {
             sums.add(site, &day);
         }
     }
     let minutes = range.start.max(range.end - MINUTES_OVER)..range.end;
+    // In the order of `places`, as they are counted.
     let counted: Vec<Rank> =
-        sums.places.keys().copied().filter(|of| alone.is_none_or(|alone| alone == *of)).collect();
+        places(site).into_iter().filter(|of| alone.is_none_or(|alone| alone == *of)).collect();
     let runs = count(site, zone, source, minutes.clone(), &counted)?;
     let runs: BTreeMap<Rank, Runs> = counted.into_iter().zip(runs).collect();
     let length = range.end - range.start;
@@ -184,22 +185,24 @@ impl Sums {
         Self { key, whole: Amount::default(), places, by_use: BTreeMap::new() }
     }
 
+    /// What is looked up of a day.
+    fn figures(&self) -> Vec<FigureKey> {
+        self.places.keys().map(|place| key_of(*place)).chain([self.key]).collect()
+    }
+
     fn add(&mut self, site: &Site, day: &Summary) {
         let whole = day.get(self.key).unwrap_or_default();
         self.whole += whole;
         let length = day.interval.span();
         for (of, sum) in &mut self.places {
-            let key = match of {
-                Rank::Circuit(index) => {
-                    let entry = site.circuits[*index].entry(day.interval.start);
-                    if entry.is_some_and(|entry| entry.role != Role::Load) {
-                        continue;
-                    }
-                    FigureKey::Circuit(*index)
-                }
-                Rank::Untracked => FigureKey::Untracked,
+            let other = |index: usize| {
+                let entry = site.circuits[index].entry(day.interval.start);
+                entry.is_some_and(|entry| entry.role != Role::Load)
             };
-            let Some(amount) = day.get(key) else { continue };
+            if matches!(of, Rank::Circuit(index) if other(*index)) {
+                continue;
+            }
+            let Some(amount) = day.get(key_of(*of)) else { continue };
             sum.energy += amount;
             if let Rank::Circuit(index) = of {
                 let circuit = &site.circuits[*index];
@@ -250,35 +253,31 @@ fn count<S: Source>(
     of: &[Rank],
 ) -> Result<Vec<Runs>, S::Error> {
     let (all, rules) = (places(site), DayRules::of(site));
-    let series = series_of(site, of);
+    let wanted: Vec<usize> = (0..all.len()).filter(|at| of.contains(&all[*at])).collect();
+    let of: Vec<Rank> = wanted.iter().map(|at| all[*at]).collect();
+    let series = series_of(site, &of);
     let mut counters = vec![Counter::new(); of.len()];
     let mut start = range.start;
-    let mut kept = Vec::new().into_iter().peekable();
-    let mut known_to = start;
     while start < range.end {
-        if start >= known_to {
-            // A month at a time, so that what is held does not grow with the range.
-            known_to = zone.month_range(zone.month_of(start)).end;
-            kept = source.day_runs(start..known_to.min(range.end))?.into_iter().peekable();
-        }
-        let day = start..zone.day_range(zone.day_of(start)).end.min(range.end);
-        start = day.end;
-        while kept.next_if(|other| other.day.start < day.start).is_some() {}
-        let sound = |kept: &DayRuns| {
-            kept.day == day && kept.rule == rules.of_day(&day) && kept.tallies.len() == all.len()
-        };
-        if let Some(kept) = kept.next_if(sound) {
-            for (place, counter) in of.iter().zip(&mut counters) {
-                if let Some(at) = all.iter().position(|other| other == place) {
-                    counter.absorb(&kept.tallies[at]);
-                }
+        let day_from = |start: Stamp| start..zone.day_range(zone.day_of(start)).end.min(range.end);
+        let mut end = start;
+        source.day_runs(start..range.end, &wanted, &mut |kept| {
+            let day = day_from(end);
+            let sound = kept.day == day && kept.rule == rules.of_day(&day);
+            if sound {
+                counters.iter_mut().zip(&kept.tallies).for_each(|(counter, tally)| counter.absorb(tally));
+                end = day.end;
             }
-            continue;
+            sound
+        })?;
+        if end == start {
+            let day = day_from(start);
+            end = day.end;
+            let rows = source.rows_of(Level::Minute, day.clone(), &series)?;
+            let tallies = tallies(site, &day, &rows, &of);
+            counters.iter_mut().zip(&tallies).for_each(|(counter, tally)| counter.absorb(tally));
         }
-        let rows = source.rows_of(Level::Minute, day.clone(), &series)?;
-        for (tally, counter) in tallies(site, &day, &rows, of).iter().zip(&mut counters) {
-            counter.absorb(tally);
-        }
+        start = end;
     }
     Ok(counters.iter().map(Counter::finish).collect())
 }

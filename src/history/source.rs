@@ -38,7 +38,8 @@ pub trait Source {
     /// Whatever keeps the rows from being read.
     fn rows(&mut self, level: Level, range: Range<Stamp>) -> Result<Vec<(SeriesIndex, Row)>, Self::Error>;
 
-    /// The same of some series alone, which are given in rising order.
+    /// The same of some series alone, which are given in rising order. Rows that are coarser than minutes may
+    /// come without their extremes, [`Row::min`] and [`Row::max`].
     ///
     /// # Errors
     /// As [`Source::rows`].
@@ -53,15 +54,22 @@ pub trait Source {
         Ok(rows)
     }
 
-    /// What it has kept of the minutes of whole local days that start in `range`, by time: what the minutes
-    /// say that it has now, under whatever map [`DayRuns::rule`] is of. Nothing, of days that it has to be
-    /// asked the minutes of.
+    /// Gives what it has kept of the minutes of whole local days that start in `range`, by time: what the
+    /// minutes say that it has now, under whatever map [`DayRuns::rule`] is of. [`DayRuns::tallies`] are those
+    /// of some of the [`places`](super::places), by their indices, rising. It ends early where `each` says so
+    /// by `false`, or where something that is kept is not of use; of days that it does not give it has to be
+    /// asked the minutes.
     ///
     /// # Errors
     /// Whatever keeps them from being read.
-    fn day_runs(&mut self, range: Range<Stamp>) -> Result<Vec<DayRuns>, Self::Error> {
-        let _ = range;
-        Ok(Vec::new())
+    fn day_runs(
+        &mut self,
+        range: Range<Stamp>,
+        places: &[usize],
+        each: &mut dyn FnMut(&DayRuns) -> bool,
+    ) -> Result<(), Self::Error> {
+        let _ = (range, places, each);
+        Ok(())
     }
 
     /// The sums by slot of the week that it has kept of a whole stretch, if it has: those that its quarter-hours

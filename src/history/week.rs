@@ -85,30 +85,85 @@ pub struct SeriesSums {
     /// The series.
     pub series: SeriesIndex,
     /// What flowed in, in hundredths of a joule.
-    pub energy_in: Vec<i64>,
+    pub energy_in: Column,
     /// What flowed out.
-    pub energy_out: Vec<i64>,
-    /// How long it is known, in 0.1 s.
-    pub covered: Vec<i64>,
-    /// On how many days something is.
-    pub days: Vec<i64>,
+    pub energy_out: Column,
+    /// How much of [`WeekSums::lengths`] is not known.
+    pub uncovered: Column,
+    /// On how many of [`WeekSums::days`] nothing is.
+    pub unknown: Column,
 }
 
 impl SeriesSums {
-    fn none(series: SeriesIndex, slots: usize) -> Self {
-        let none = || vec![0; slots];
-        Self { series, energy_in: none(), energy_out: none(), covered: none(), days: none() }
+    /// Of a series of which nothing is known on so many days, and for so long.
+    fn nothing(series: SeriesIndex, lengths: &[i64], days: &[i64]) -> Self {
+        let (none, of) = (Column::default, Column::copied);
+        Self { series, energy_in: none(), energy_out: none(), uncovered: of(lengths), unknown: of(days) }
     }
 
-    /// What it says of one of the slots, as a row; `None` where that is nothing.
-    pub(super) fn row(&self, slot: usize) -> Option<Row> {
+    /// What it says of one of the slots, which lasts that long, as a row; `None` where that is nothing.
+    pub(super) fn row(&self, slot: usize, length: i64) -> Option<Row> {
         let row = Row {
-            energy_in: Energy(self.energy_in[slot]),
-            energy_out: Energy(self.energy_out[slot]),
-            covered: Span(self.covered[slot]),
+            energy_in: Energy(self.energy_in.at(slot)),
+            energy_out: Energy(self.energy_out.at(slot)),
+            covered: Span(length.wrapping_sub(self.uncovered.at(slot))),
             ..Row::empty(Stamp(0))
         };
         (!row.is_empty()).then_some(row)
+    }
+
+    fn columns(&mut self) -> [&mut Column; 4] {
+        [&mut self.energy_in, &mut self.energy_out, &mut self.uncovered, &mut self.unknown]
+    }
+}
+
+/// A number for each slot. Most columns are of nothing but zeros, and take no room.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Column(Vec<i64>);
+
+impl Column {
+    /// Those numbers.
+    pub fn of(values: Vec<i64>) -> Self {
+        if values.iter().all(|value| *value == 0) { Self::default() } else { Self(values) }
+    }
+
+    /// A copy of those numbers.
+    pub fn copied(values: &[i64]) -> Self {
+        if values.iter().all(|value| *value == 0) { Self::default() } else { Self(values.to_vec()) }
+    }
+
+    /// The number of a slot.
+    pub fn at(&self, slot: usize) -> i64 {
+        self.0.get(slot).copied().unwrap_or(0)
+    }
+
+    /// Adds those of another column to the slots of all [`SLOTS`] that these are.
+    fn add(&mut self, places: &[u16], from: &[i64]) {
+        if from.is_empty() {
+            return;
+        }
+        self.0.resize(SLOTS, 0);
+        add(&mut self.0, places, from);
+    }
+
+    /// Those of some slots, of all [`SLOTS`].
+    fn some(&self, slots: &[usize]) -> Self {
+        if self.0.is_empty() {
+            Self::default()
+        } else {
+            Self::of(slots.iter().map(|slot| self.0[*slot]).collect())
+        }
+    }
+}
+
+fn add(to: &mut [i64], places: &[u16], from: &[i64]) {
+    if places.len() == to.len() {
+        // All slots, in order.
+        to.iter_mut().zip(from).for_each(|(to, from)| *to += from);
+        return;
+    }
+    for (place, value) in places.iter().zip(from) {
+        to[usize::from(*place)] += value;
     }
 }
 
@@ -155,17 +210,28 @@ impl WeekSums {
         sums.days = vec![1; sums.slots.len()];
         places.iter().for_each(|place| sums.lengths[*place] += Span::QUARTER.0);
         for of_one in rows.chunk_by(|one, other| one.0 == other.0) {
-            let mut known = SeriesSums::none(of_one[0].0, sums.slots.len());
+            let none = || vec![0; sums.slots.len()];
+            let (mut energy_in, mut energy_out, mut known) = (none(), none(), none());
+            let mut uncovered = sums.lengths.clone();
             for (_, row) in of_one.iter().filter(|(_, row)| day.contains(&row.start)) {
                 let place = places[((row.start - day.start).0 / Span::QUARTER.0) as usize];
-                known.energy_in[place] += row.energy_in.0;
-                known.energy_out[place] += row.energy_out.0;
-                known.covered[place] += row.covered.0;
-                known.days[place] = known.days[place].max(i64::from(row.covered > Span::ZERO));
+                energy_in[place] += row.energy_in.0;
+                energy_out[place] += row.energy_out.0;
+                uncovered[place] -= row.covered.0;
+                known[place] = known[place].max(i64::from(row.covered > Span::ZERO));
             }
-            sums.series.push(known);
+            let unknown = sums.days.iter().zip(&known).map(|(days, known)| days - known);
+            sums.series.push(SeriesSums {
+                series: of_one[0].0,
+                energy_in: Column::of(energy_in),
+                energy_out: Column::of(energy_out),
+                uncovered: Column::of(uncovered),
+                unknown: Column::of(unknown.collect()),
+            });
         }
-        sums.series.retain(|known| (0..sums.slots.len()).any(|slot| known.row(slot).is_some()));
+        let lengths = &sums.lengths;
+        sums.series
+            .retain(|known| (0..).zip(lengths).any(|(slot, length)| known.row(slot, *length).is_some()));
         sums
     }
 
@@ -175,45 +241,41 @@ impl WeekSums {
         parts.into_iter().for_each(|part| all.add(&part));
         let shown: Vec<usize> = (0..SLOTS).filter(|slot| all.lengths[*slot] > 0).collect();
         let of = |values: &[i64]| shown.iter().map(|slot| values[*slot]).collect();
-        let series = all.series.iter().map(|known| SeriesSums {
-            series: known.series,
-            energy_in: of(&known.energy_in),
-            energy_out: of(&known.energy_out),
-            covered: of(&known.covered),
-            days: of(&known.days),
-        });
-        Self {
-            slots: shown.iter().map(|slot| *slot as u16).collect(),
-            lengths: of(&all.lengths),
-            days: of(&all.days),
-            series: series.collect(),
+        let (lengths, days) = (of(&all.lengths), of(&all.days));
+        let mut series = all.series;
+        for known in &mut series {
+            known.columns().into_iter().for_each(|column| *column = column.some(&shown));
         }
+        Self { slots: shown.iter().map(|slot| *slot as u16).collect(), lengths, days, series }
     }
 
     /// Adds those of another stretch to this, which has [`WeekSums::room`].
     pub(super) fn add(&mut self, other: &Self) {
-        let places: Vec<usize> = other.slots.iter().map(|slot| usize::from(*slot)).collect();
-        let add = |to: &mut [i64], from: &[i64]| {
-            for (place, value) in places.iter().zip(from) {
-                to[*place] += value;
+        let places = &other.slots;
+        // Of a series that one of the two lacks nothing is known there.
+        for to in &mut self.series {
+            if other.series.binary_search_by_key(&to.series, |known| known.series).is_err() {
+                to.uncovered.add(places, &other.lengths);
+                to.unknown.add(places, &other.days);
             }
-        };
-        add(&mut self.lengths, &other.lengths);
-        add(&mut self.days, &other.days);
+        }
         for from in &other.series {
             let at = match self.series.binary_search_by_key(&from.series, |known| known.series) {
                 Ok(at) => at,
                 Err(at) => {
-                    self.series.insert(at, SeriesSums::none(from.series, SLOTS));
+                    let nothing = SeriesSums::nothing(from.series, &self.lengths, &self.days);
+                    self.series.insert(at, nothing);
                     at
                 }
             };
             let to = &mut self.series[at];
-            add(&mut to.energy_in, &from.energy_in);
-            add(&mut to.energy_out, &from.energy_out);
-            add(&mut to.covered, &from.covered);
-            add(&mut to.days, &from.days);
+            to.energy_in.add(places, &from.energy_in.0);
+            to.energy_out.add(places, &from.energy_out.0);
+            to.uncovered.add(places, &from.uncovered.0);
+            to.unknown.add(places, &from.unknown.0);
         }
+        add(&mut self.lengths, places, &other.lengths);
+        add(&mut self.days, places, &other.days);
     }
 }
 
@@ -286,10 +348,10 @@ mod tests {
         let twice = of(&long);
         // 01:15, as the sixth and as the tenth quarter-hour.
         assert_eq!((twice.slots[5], twice.lengths[5], twice.days[5]), (6 * 96 + 5, 2 * Span::QUARTER.0, 1));
-        assert_eq!((twice.series[0].energy_in[5], twice.series[0].days[5]), (6 + 10, 1));
+        assert_eq!((twice.series[0].energy_in.at(5), twice.series[0].unknown.at(5)), (6 + 10, 0));
         let all = WeekSums::together([&short, &usual, &long].map(of));
         assert_eq!((all.slots.len(), all.lengths[5], all.days[5]), (96, 4 * Span::QUARTER.0, 3));
-        assert_eq!((all.days[8], all.series[0].energy_in[8]), (2, 9 + 13), "02:00 does not come in March");
+        assert_eq!((all.days[8], all.series[0].energy_in.at(8)), (2, 9 + 13), "02:00 does not come in March");
         // Of a series of which nothing is known nothing is kept.
         let nothing = [(SeriesIndex(1), Row::empty(usual.start))];
         assert_eq!(WeekSums::of_day(&denver, &usual, &nothing).series, []);

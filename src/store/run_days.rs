@@ -30,14 +30,35 @@ const LONGEST: Span = Span(26 * Span::HOUR.0);
 /// Days that one step looks at which have nothing to do: some milliseconds of look-ups.
 const LOOKED_AT: usize = 500;
 
-/// The days that start in `range`, by time. One that does not decode is not there.
-pub(super) fn select(db: &Connection, site: i64, range: &Range<Stamp>) -> Result<Vec<DayRuns>> {
-    let found = bodies(db, site, range)?.into_iter();
-    let decoded = found.filter_map(|(day, rule, body)| {
-        let tallies = decode(day.start, &body).ok()?;
-        Some(DayRuns { day, rule, tallies })
-    });
-    Ok(decoded.collect())
+/// Gives the days that start in `range`, by time and with some of their places, to `each`, until that says
+/// `false` or a day does not decode. What is decoded into is used again for every day.
+pub(super) fn each(
+    db: &Connection,
+    site: i64,
+    range: &Range<Stamp>,
+    places: &[usize],
+    each: &mut dyn FnMut(&DayRuns) -> bool,
+) -> Result<()> {
+    let mut select = db.prepare_cached(SELECT)?;
+    let mut rows = select.query(params![site, bound(range.start), bound(range.end)])?;
+    let mut runs = DayRuns { day: range.start..range.start, rule: 0, tallies: Vec::new() };
+    while let Some(row) = rows.next()? {
+        runs.day = Stamp::from_seconds(row.get(0)?)..Stamp::from_seconds(row.get(1)?);
+        runs.rule = row.get(2)?;
+        let body = row.get_ref(3)?.as_blob().map_err(rusqlite::Error::from)?;
+        if decode_some(runs.day.start, body, Some(places), &mut runs.tallies).is_err() || !each(&runs) {
+            break;
+        }
+    }
+    Ok(())
+}
+
+const SELECT: &str = "SELECT start_s, end_s, rule, body FROM run_day
+     WHERE site = ?1 AND start_s >= ?2 AND start_s < ?3 ORDER BY start_s";
+
+/// The first whole second of a range that starts at, or ends before, `at`.
+fn bound(at: Stamp) -> i64 {
+    Stamp(at.0.saturating_add(9)).seconds()
 }
 
 /// A day as it stands: from when to when, rule and body.
@@ -45,11 +66,7 @@ pub(super) type Stored = (Range<Stamp>, i64, Vec<u8>);
 
 /// The days that start in `range` as they stand.
 pub(super) fn bodies(db: &Connection, site: i64, range: &Range<Stamp>) -> Result<Vec<Stored>> {
-    let mut select = db.prepare_cached(
-        "SELECT start_s, end_s, rule, body FROM run_day WHERE site = ?1 AND start_s >= ?2 AND start_s < ?3
-         ORDER BY start_s",
-    )?;
-    let bound = |at: Stamp| Stamp(at.0.saturating_add(9)).seconds();
+    let mut select = db.prepare_cached(SELECT)?;
     let found = select.query_map(params![site, bound(range.start), bound(range.end)], |row| {
         let day = Stamp::from_seconds(row.get(0)?)..Stamp::from_seconds(row.get(1)?);
         Ok((day, row.get(2)?, row.get(3)?))
@@ -179,19 +196,36 @@ fn encode_one(day: Stamp, tally: &Tally) -> Vec<u8> {
 
 /// The tallies of a body.
 pub(super) fn decode(day: Stamp, body: &[u8]) -> std::result::Result<Vec<Tally>, Fault> {
-    let mut bytes = Bytes::open(body, FORMAT)?;
-    let count = bytes.count(MOST)?;
-    let mut tallies = Vec::with_capacity(count);
-    for _ in 0..count {
-        let len = bytes.count(bytes.len())?;
-        tallies.push(decode_one(day, Bytes::raw(bytes.take(len)?))?);
-    }
-    bytes.end()?;
+    let mut tallies = Vec::new();
+    decode_some(day, body, None, &mut tallies)?;
     Ok(tallies)
 }
 
-fn decode_one(day: Stamp, mut bytes: Bytes<'_>) -> std::result::Result<Tally, Fault> {
-    let mut tally = Tally::default();
+/// Those of some places (indices, rising), or of all, in place of what `tallies` held.
+fn decode_some(
+    day: Stamp,
+    body: &[u8],
+    places: Option<&[usize]>,
+    tallies: &mut Vec<Tally>,
+) -> std::result::Result<(), Fault> {
+    let mut bytes = Bytes::open(body, FORMAT)?;
+    let count = bytes.count(MOST)?;
+    tallies.resize_with(places.map_or(count, <[_]>::len), Tally::default);
+    let mut left = tallies.iter_mut();
+    let mut next = 0;
+    for place in 0..count {
+        let len = bytes.count(bytes.len())?;
+        let one = bytes.take(len)?;
+        if places.is_none_or(|places| places.get(next) == Some(&place)) {
+            next += 1;
+            decode_one(day, Bytes::raw(one), left.next().ok_or(Fault::Range("a place"))?)?;
+        }
+    }
+    bytes.end()?;
+    if next == tallies.len() { Ok(()) } else { Err(Fault::Range("a place")) }
+}
+
+fn decode_one(day: Stamp, mut bytes: Bytes<'_>, tally: &mut Tally) -> std::result::Result<(), Fault> {
     let minute = |bytes: &mut Bytes<'_>| -> std::result::Result<Stamp, Fault> {
         Ok(Stamp(day.0 + bytes.count(MOST)? as i64 * Span::MINUTE.0))
     };
@@ -199,6 +233,9 @@ fn decode_one(day: Stamp, mut bytes: Bytes<'_>) -> std::result::Result<Tally, Fa
         let bytes = bytes.take(8)?.try_into().map_err(|_| Fault::Short)?;
         Ok(f64::from_le_bytes(bytes))
     };
+    tally.bins.clear();
+    tally.crossings.clear();
+    (tally.first, tally.last) = (None, None);
     for _ in 0..bytes.count(MOST)? {
         let bin = bytes.take(1)?[0];
         let count = bytes.count(MOST)? as u32;
@@ -214,13 +251,13 @@ fn decode_one(day: Stamp, mut bytes: Bytes<'_>) -> std::result::Result<Tally, Fa
         tally.last = Some((minute(&mut bytes)?, bytes.take(1)?[0]));
     }
     for peak in [&mut tally.peak_minute, &mut tally.peak_quarter] {
+        *peak = None;
         if bytes.take(1)?[0] == 1 {
             let at = minute(&mut bytes)?;
             *peak = Some((watts(&mut bytes)?, at));
         }
     }
-    bytes.end()?;
-    Ok(tally)
+    bytes.end()
 }
 
 #[cfg(test)]
@@ -239,12 +276,33 @@ mod tests {
             peak_minute: Some((1250.5, at(77))),
             peak_quarter: None,
         };
-        for tallies in [vec![], vec![Tally::default()], vec![full.clone(), Tally::default(), full]] {
+        for tallies in [vec![], vec![Tally::default()], vec![full.clone(), Tally::default(), full.clone()]] {
             let body = encode(day, &tallies);
             assert_eq!(decode(day, &body), Ok(tallies));
             for cut in 0..body.len() {
                 assert!(decode(day, &body[..cut]).is_err());
             }
         }
+    }
+
+    #[test]
+    fn some_places_are_read_over_those_of_another_day() {
+        let day = Stamp::from_seconds(1_772_928_000);
+        let of = |watts: f64| Tally {
+            bins: vec![(3, 1440, watts)],
+            first: Some((day, 3)),
+            last: Some((Stamp(day.0 + 1439 * Span::MINUTE.0), 3)),
+            peak_minute: Some((watts, day)),
+            ..Tally::default()
+        };
+        let body = encode(day, &[of(1.0), Tally::default(), of(3.0)]);
+        let mut tallies = vec![of(9.0), of(9.0), of(9.0)];
+        for (places, expected) in
+            [(vec![0, 2], vec![of(1.0), of(3.0)]), (vec![1], vec![Tally::default()]), (vec![], vec![])]
+        {
+            assert_eq!(decode_some(day, &body, Some(&places), &mut tallies), Ok(()), "{places:?}");
+            assert_eq!(tallies, expected, "{places:?}");
+        }
+        assert_eq!(decode_some(day, &body, Some(&[2, 3]), &mut tallies), Err(Fault::Range("a place")));
     }
 }

@@ -89,6 +89,54 @@ impl Source {
         Ok(span)
     }
 
+    /// The rows of some series; coarser ones without their extremes, where nobody wants those.
+    fn read(
+        &mut self,
+        level: Level,
+        range: Range<Stamp>,
+        series: &[SeriesIndex],
+        extremes: bool,
+    ) -> Result<Vec<(SeriesIndex, Row)>> {
+        let site = self.site;
+        let snapshot = self.snapshot()?;
+        let Some(entry) = snapshot.catalog.entry(site) else { return Ok(Vec::new()) };
+        if entry.other_days && level >= Level::Day {
+            let table = if level == Level::Day { Table::Day } else { Table::Month };
+            let zone = entry.zone.clone();
+            let until = extent(&zone, table, range.end - Span(1)).end.max(range.end);
+            let quarters = self.read(Level::Quarter, range.start..until, series, extremes)?;
+            return Ok(rezoned::added_up(quarters, &zone, table, &range));
+        }
+        let mut all = Vec::new();
+        for at in series.iter().copied() {
+            // A series that the map in force has not.
+            let Some(recent) = snapshot.recent.get(at.0 as usize) else { continue };
+            let mut rows = stored(&snapshot.db, entry, at, level, &range, extremes)?;
+            // Minutes come by time, so the interval of one is mostly that of the one before. One that
+            // starts before the range is of an interval that does too.
+            let mut interval = Stamp(0)..Stamp(0);
+            for row in &recent[recent.partition_point(|row| row.start < range.start)..] {
+                if !interval.contains(&row.start) {
+                    interval = interval_of(entry, level, row.start);
+                }
+                let start = interval.start;
+                if start >= range.end {
+                    break;
+                }
+                if start < range.start {
+                    continue;
+                }
+                let place = rows.partition_point(|row| row.start < start);
+                if rows.get(place).is_none_or(|row| row.start != start) {
+                    rows.insert(place, Row::empty(start));
+                }
+                rows[place].absorb(row);
+            }
+            all.extend(rows.into_iter().map(|row| (at, row)));
+        }
+        Ok(all)
+    }
+
     fn snapshot(&mut self) -> Result<&Snapshot> {
         if self.snapshot.is_none() {
             let catalog = self.shared.catalog();
@@ -130,11 +178,16 @@ impl Drop for Source {
 impl history::Source for Source {
     type Error = Error;
 
-    fn day_runs(&mut self, range: Range<Stamp>) -> Result<Vec<DayRuns>> {
+    fn day_runs(
+        &mut self,
+        range: Range<Stamp>,
+        places: &[usize],
+        each: &mut dyn FnMut(&DayRuns) -> bool,
+    ) -> Result<()> {
         let site = self.site;
         let snapshot = self.snapshot()?;
-        let Some(entry) = snapshot.catalog.entry(site) else { return Ok(Vec::new()) };
-        run_days::select(&snapshot.db, entry.row, &range)
+        let Some(entry) = snapshot.catalog.entry(site) else { return Ok(()) };
+        run_days::each(&snapshot.db, entry.row, &range, places, each)
     }
 
     fn week_sums(&mut self, stretch: Stretch, range: &Range<Stamp>) -> Result<Option<WeekSums>> {
@@ -163,7 +216,7 @@ impl history::Source for Source {
         let site = self.site;
         let entries = self.snapshot()?.catalog.entry(site).map_or(0, |entry| entry.series.len());
         let all: Vec<SeriesIndex> = (0..entries as u32).map(SeriesIndex).collect();
-        self.rows_of(level, range, &all)
+        self.read(level, range, &all, true)
     }
 
     fn rows_of(
@@ -172,44 +225,7 @@ impl history::Source for Source {
         range: Range<Stamp>,
         series: &[SeriesIndex],
     ) -> Result<Vec<(SeriesIndex, Row)>> {
-        let site = self.site;
-        let snapshot = self.snapshot()?;
-        let Some(entry) = snapshot.catalog.entry(site) else { return Ok(Vec::new()) };
-        if entry.other_days && level >= Level::Day {
-            let table = if level == Level::Day { Table::Day } else { Table::Month };
-            let zone = entry.zone.clone();
-            let until = extent(&zone, table, range.end - Span(1)).end.max(range.end);
-            let quarters = self.rows_of(Level::Quarter, range.start..until, series)?;
-            return Ok(rezoned::added_up(quarters, &zone, table, &range));
-        }
-        let mut all = Vec::new();
-        for at in series.iter().copied() {
-            // A series that the map in force has not.
-            let Some(recent) = snapshot.recent.get(at.0 as usize) else { continue };
-            let mut rows = stored(&snapshot.db, entry, at, level, &range)?;
-            // Minutes come by time, so the interval of one is mostly that of the one before. One that
-            // starts before the range is of an interval that does too.
-            let mut interval = Stamp(0)..Stamp(0);
-            for row in &recent[recent.partition_point(|row| row.start < range.start)..] {
-                if !interval.contains(&row.start) {
-                    interval = interval_of(entry, level, row.start);
-                }
-                let start = interval.start;
-                if start >= range.end {
-                    break;
-                }
-                if start < range.start {
-                    continue;
-                }
-                let place = rows.partition_point(|row| row.start < start);
-                if rows.get(place).is_none_or(|row| row.start != start) {
-                    rows.insert(place, Row::empty(start));
-                }
-                rows[place].absorb(row);
-            }
-            all.extend(rows.into_iter().map(|row| (at, row)));
-        }
-        Ok(all)
+        self.read(level, range, series, false)
     }
 }
 
@@ -220,6 +236,7 @@ pub(super) fn stored(
     at: SeriesIndex,
     level: Level,
     range: &Range<Stamp>,
+    extremes: bool,
 ) -> Result<Vec<Row>> {
     let series = entry.series_row(at);
     let table = match level {
@@ -229,7 +246,8 @@ pub(super) fn stored(
         Level::Day => Table::Day,
         Level::Month => Table::Month,
     };
-    let ruled = rows::select(db, table, series, range)?.into_iter();
+    let select = if extremes { rows::select } else { rows::without_extremes };
+    let ruled = select(db, table, series, range)?.into_iter();
     let always = entry.rules.always(at);
     let holds = |row: &Row, rule: i64| {
         let in_force = || entry.rules.print(at, &extent(&entry.zone, table, row.start));

@@ -9,7 +9,7 @@ use std::ops::Range;
 
 use rusqlite::{Connection, OptionalExtension, params};
 
-use crate::history::{Level, SLOTS, SeriesSums, Stretch, WeekSums};
+use crate::history::{Column, Level, SLOTS, SeriesSums, Stretch, WeekSums};
 use crate::site::{SeriesIndex, hash_of};
 use crate::units::{Span, Stamp};
 
@@ -126,7 +126,9 @@ fn made(db: &Connection, entry: &Entry, stretch: Stretch, range: &Range<Stamp>) 
         }
         let mut rows = Vec::new();
         for at in (0..entry.series.len() as u32).map(SeriesIndex) {
-            rows.extend(stored(db, entry, at, Level::Quarter, range)?.into_iter().map(|row| (at, row)));
+            rows.extend(
+                stored(db, entry, at, Level::Quarter, range, false)?.into_iter().map(|row| (at, row)),
+            );
         }
         return Ok(Some(WeekSums::of_day(&entry.zone, range, &rows)));
     }
@@ -276,11 +278,11 @@ fn encode(entry: &Entry, sums: &WeekSums) -> Vec<u8> {
             sums.series.iter().flat_map(|known| places.clone().map(move |at| of(known, at))).collect();
         wire::put_column(&mut body, &values);
     };
-    column(&|known, at| known.energy_in[at]);
-    column(&|known, at| known.energy_out[at]);
-    // What is not known: mostly nothing.
-    column(&|known, at| sums.lengths[at] - known.covered[at]);
-    column(&|known, at| sums.days[at] - known.days[at]);
+    column(&|known, at| known.energy_in.at(at));
+    column(&|known, at| known.energy_out.at(at));
+    // Mostly nothing.
+    column(&|known, at| known.uncovered.at(at));
+    column(&|known, at| known.unknown.at(at));
     wire::finish(body)
 }
 
@@ -301,21 +303,14 @@ fn decode(entry: &Entry, body: &[u8]) -> std::result::Result<WeekSums, Fault> {
         series.push(SeriesIndex(at as u32));
     }
     let all = count * series.len();
-    let (energy_in, energy_out) = (bytes.column(all)?, bytes.column(all)?);
-    let (uncovered, unknown) = (bytes.column(all)?, bytes.column(all)?);
+    let mut column = || bytes.column_or_zeros(all);
+    let columns = [column()?, column()?, column()?, column()?];
     bytes.end()?;
     let series = series.into_iter().enumerate().map(|(index, series)| {
         let own = index * count..(index + 1) * count;
-        let less = |all: &[i64], left: &[i64]| -> Vec<i64> {
-            all.iter().zip(&left[own.clone()]).map(|(all, left)| all.wrapping_sub(*left)).collect()
-        };
-        SeriesSums {
-            series,
-            energy_in: energy_in[own.clone()].to_vec(),
-            energy_out: energy_out[own.clone()].to_vec(),
-            covered: less(&lengths, &uncovered),
-            days: less(&days, &unknown),
-        }
+        let [energy_in, energy_out, uncovered, unknown] =
+            columns.each_ref().map(|all| Column::copied(all.get(own.clone()).unwrap_or_default()));
+        SeriesSums { series, energy_in, energy_out, uncovered, unknown }
     });
     let mut series: Vec<SeriesSums> = series.collect();
     // The map may have its channels in another order than when this was made.

@@ -38,7 +38,7 @@ impl<'a> Written<'a> {
             site: &site.id,
             by: question.by.to_string(),
             time_zone: question.zone.name(),
-            intervals: Lines { names: Names::of(site), zone: &question.zone, summaries },
+            intervals: Lines { names: Names::of(site, summaries), zone: &question.zone, summaries },
             comparison: None,
             annotations: Vec::new(),
         }
@@ -48,21 +48,30 @@ impl<'a> Written<'a> {
 /// Names, sorted, and what they stand for.
 #[derive(Debug)]
 struct Names<'a> {
-    totals: Vec<(&'a str, FigureKey)>,
-    circuits: Vec<(&'a str, FigureKey)>,
+    totals: Vec<Name<'a>>,
+    circuits: Vec<Name<'a>>,
     /// Of each bus what flows in, and what of that is untracked.
     buses: Vec<(&'a str, FigureKey, FigureKey)>,
 }
 
+/// A name, its figure, and where that stands in the first of the summaries: mostly it does in all of them.
+type Name<'a> = (&'a str, FigureKey, usize);
+
 impl<'a> Names<'a> {
-    fn of(site: &'a Site) -> Self {
+    fn of(site: &'a Site, summaries: &[Summary]) -> Self {
+        let first = summaries.first().map_or(&[][..], |summary| &summary.figures);
+        let place = |key: FigureKey| first.iter().position(|(other, _)| *other == key).unwrap_or(0);
         let circuits = site.circuits.iter().enumerate();
-        let circuits = circuits.map(|(index, circuit)| (circuit.id.as_str(), FigureKey::Circuit(index)));
+        let circuits = circuits.map(|(index, circuit)| {
+            let key = FigureKey::Circuit(index);
+            (circuit.id.as_str(), key, place(key))
+        });
         let buses = site.buses.iter().enumerate();
         let buses = buses
             .map(|(index, bus)| (bus.id.as_str(), FigureKey::BusFeed(index), FigureKey::BusUntracked(index)));
+        let totals = TOTALS.iter().map(|(name, key)| (*name, *key, place(*key)));
         let mut names =
-            Self { totals: TOTALS.to_vec(), circuits: circuits.collect(), buses: buses.collect() };
+            Self { totals: totals.collect(), circuits: circuits.collect(), buses: buses.collect() };
         names.totals.sort_unstable();
         names.circuits.sort_unstable();
         names.buses.sort_unstable();
@@ -134,15 +143,18 @@ fn line<'a>(names: &'a Names<'a>, zone: &Zone, summary: &'a Summary) -> Line<'a>
 
 /// Something of each figure that the map defines, by name.
 struct Figures<'a, T> {
-    names: &'a [(&'a str, FigureKey)],
+    names: &'a [Name<'a>],
     summary: &'a Summary,
     of: fn(&Summary, Amount) -> T,
 }
 
 impl<T: Serialize> Serialize for Figures<'_, T> {
     fn serialize<S: Serializer>(&self, to: S) -> Result<S::Ok, S::Error> {
-        to.collect_map(self.names.iter().filter_map(|(name, key)| {
-            let amount = self.summary.defined(*key)?;
+        to.collect_map(self.names.iter().filter_map(|(name, key, place)| {
+            let amount = match self.summary.figures.get(*place) {
+                Some((other, amount)) if other == key => *amount,
+                _ => self.summary.defined(*key)?,
+            };
             Some((name, (self.of)(self.summary, amount)))
         }))
     }

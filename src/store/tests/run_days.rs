@@ -52,8 +52,15 @@ fn counted(rig: &Rig) -> Ranking {
 }
 
 fn kept(rig: &Rig) -> Vec<DayRuns> {
-    let reader = rig.store().reader();
-    reader.source(SiteIndex(0)).day_runs(at(-2 * DAY)..at(9 * DAY)).expect("days")
+    let places: Vec<usize> = (0..crate::history::places(&rig.site).len()).collect();
+    let mut found = Vec::new();
+    let mut source = rig.store().reader().source(SiteIndex(0));
+    let every = &mut |kept: &DayRuns| {
+        found.push(kept.clone());
+        true
+    };
+    source.day_runs(at(-2 * DAY)..at(9 * DAY), &places, every).expect("days");
+    found
 }
 
 /// Days that are kept and of use, and what is said of them is what the minutes say.
