@@ -257,7 +257,9 @@ fn count<S: Source>(
     let of: Vec<Rank> = wanted.iter().map(|at| all[*at]).collect();
     let series = series_of(site, &of);
     let mut counters = vec![Counter::new(); of.len()];
-    let mut start = range.start;
+    // Nothing can be told of the days before the first reading.
+    let begins = source.begins()?.map_or(range.start, |begins| begins.clamp(range.start, range.end));
+    let mut start = zone.day_range(zone.day_of(begins)).start.max(range.start);
     while start < range.end {
         let day_from = |start: Stamp| start..zone.day_range(zone.day_of(start)).end.min(range.end);
         let mut end = start;

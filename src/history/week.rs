@@ -5,6 +5,7 @@
 //! where all of a slot is known of every term, it says as much as its quarter-hours one by one.
 
 use std::ops::Range;
+use std::sync::Arc;
 
 use super::profile::{QUARTERS, WEEKDAYS};
 use crate::calendar::{LocalDay, LocalMonth, Zone};
@@ -97,8 +98,8 @@ pub struct SeriesSums {
 impl SeriesSums {
     /// Of a series of which nothing is known on so many days, and for so long.
     fn nothing(series: SeriesIndex, lengths: &[i64], days: &[i64]) -> Self {
-        let (none, of) = (Column::default, Column::copied);
-        Self { series, energy_in: none(), energy_out: none(), uncovered: of(lengths), unknown: of(days) }
+        let of = |values: &[i64]| Column::of(values.to_vec());
+        Self { uncovered: of(lengths), unknown: of(days), ..Self::zeros(series) }
     }
 
     /// What it says of one of the slots, which lasts that long, as a row; `None` where that is nothing.
@@ -112,29 +113,56 @@ impl SeriesSums {
         (!row.is_empty()).then_some(row)
     }
 
-    fn columns(&mut self) -> [&mut Column; 4] {
+    /// Of a series with nothing but zeros: all is known, and nothing flowed.
+    pub fn zeros(series: SeriesIndex) -> Self {
+        let zeros = Column::default;
+        Self { series, energy_in: zeros(), energy_out: zeros(), uncovered: zeros(), unknown: zeros() }
+    }
+
+    /// Its columns, in the order of the fields.
+    pub fn columns(&self) -> [&Column; 4] {
+        [&self.energy_in, &self.energy_out, &self.uncovered, &self.unknown]
+    }
+
+    /// The same, to change.
+    pub fn columns_mut(&mut self) -> [&mut Column; 4] {
         [&mut self.energy_in, &mut self.energy_out, &mut self.uncovered, &mut self.unknown]
     }
 }
 
 /// A number for each slot. Most columns are of nothing but zeros, and take no room.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Column(Vec<i64>);
+#[derive(Clone, Debug, Default)]
+pub struct Column {
+    /// May be shared with other columns, which have other parts of it.
+    values: Arc<Vec<i64>>,
+    part: Range<usize>,
+}
 
 impl Column {
     /// Those numbers.
     pub fn of(values: Vec<i64>) -> Self {
-        if values.iter().all(|value| *value == 0) { Self::default() } else { Self(values) }
+        if values.iter().all(|value| *value == 0) {
+            return Self::default();
+        }
+        Self { part: 0..values.len(), values: Arc::new(values) }
     }
 
-    /// A copy of those numbers.
-    pub fn copied(values: &[i64]) -> Self {
-        if values.iter().all(|value| *value == 0) { Self::default() } else { Self(values.to_vec()) }
+    /// Those of them that stand at `part`, without copying them.
+    pub fn part(values: &Arc<Vec<i64>>, part: Range<usize>) -> Self {
+        match values.get(part.clone()) {
+            Some(own) if own.iter().any(|value| *value != 0) => Self { values: Arc::clone(values), part },
+            _ => Self::default(),
+        }
+    }
+
+    /// The numbers, or none where all of them are 0.
+    pub fn values(&self) -> &[i64] {
+        &self.values[self.part.clone()]
     }
 
     /// The number of a slot.
     pub fn at(&self, slot: usize) -> i64 {
-        self.0.get(slot).copied().unwrap_or(0)
+        self.values().get(slot).copied().unwrap_or(0)
     }
 
     /// Adds those of another column to the slots of all [`SLOTS`] that these are.
@@ -142,19 +170,28 @@ impl Column {
         if from.is_empty() {
             return;
         }
-        self.0.resize(SLOTS, 0);
-        add(&mut self.0, places, from);
+        if self.values().is_empty() {
+            *self = Self { values: Arc::new(vec![0; SLOTS]), part: 0..SLOTS };
+        }
+        add(&mut Arc::make_mut(&mut self.values)[self.part.clone()], places, from);
     }
 
     /// Those of some slots, of all [`SLOTS`].
     fn some(&self, slots: &[usize]) -> Self {
-        if self.0.is_empty() {
-            Self::default()
-        } else {
-            Self::of(slots.iter().map(|slot| self.0[*slot]).collect())
+        match self.values() {
+            [] => Self::default(),
+            values => Self::of(slots.iter().map(|slot| values[*slot]).collect()),
         }
     }
 }
+
+impl PartialEq for Column {
+    fn eq(&self, other: &Self) -> bool {
+        self.values() == other.values()
+    }
+}
+
+impl Eq for Column {}
 
 fn add(to: &mut [i64], places: &[u16], from: &[i64]) {
     if places.len() == to.len() {
@@ -244,7 +281,7 @@ impl WeekSums {
         let (lengths, days) = (of(&all.lengths), of(&all.days));
         let mut series = all.series;
         for known in &mut series {
-            known.columns().into_iter().for_each(|column| *column = column.some(&shown));
+            known.columns_mut().into_iter().for_each(|column| *column = column.some(&shown));
         }
         Self { slots: shown.iter().map(|slot| *slot as u16).collect(), lengths, days, series }
     }
@@ -269,10 +306,10 @@ impl WeekSums {
                 }
             };
             let to = &mut self.series[at];
-            to.energy_in.add(places, &from.energy_in.0);
-            to.energy_out.add(places, &from.energy_out.0);
-            to.uncovered.add(places, &from.uncovered.0);
-            to.unknown.add(places, &from.unknown.0);
+            to.energy_in.add(places, from.energy_in.values());
+            to.energy_out.add(places, from.energy_out.values());
+            to.uncovered.add(places, from.uncovered.values());
+            to.unknown.add(places, from.unknown.values());
         }
         add(&mut self.lengths, places, &other.lengths);
         add(&mut self.days, places, &other.days);

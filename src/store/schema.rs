@@ -23,6 +23,7 @@ const STEPS: &[&str] = &[
     include_str!("correction.sql"),
     include_str!("run_day.sql"),
     include_str!("week_sum.sql"),
+    include_str!("week_sum_9.sql"),
 ];
 
 /// Pages of the write-ahead log after which it goes into the file: 16 MB. The journal fills its

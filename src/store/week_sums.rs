@@ -6,6 +6,7 @@
 //! another rule, and is not used. What is missing is made by the writer when it has nothing else to do.
 
 use std::ops::Range;
+use std::sync::Arc;
 
 use rusqlite::{Connection, OptionalExtension, params};
 
@@ -18,7 +19,7 @@ use super::source::stored;
 use super::wire::{self, Bytes, Fault};
 use super::{Result, rows};
 
-const FORMAT: u8 = 1;
+const FORMAT: u8 = 2;
 
 /// Changes whenever the same quarter hours come to be added up otherwise.
 const VERSION: u64 = 1;
@@ -260,7 +261,8 @@ pub(super) fn wrong(db: &Connection, entry: &Entry) -> Result<(u64, Vec<Wrong>)>
     Ok((looked, wrong))
 }
 
-/// The columns of all series stand one behind the other: of what is the same in each of them little is left.
+/// The columns of all series stand one behind the other, without those of nothing but zeros: a load gives
+/// nothing back, and mostly all of it is known.
 fn encode(entry: &Entry, sums: &WeekSums) -> Vec<u8> {
     let mut body = wire::begin(FORMAT);
     wire::put_u64(&mut body, sums.slots.len() as u64);
@@ -271,20 +273,19 @@ fn encode(entry: &Entry, sums: &WeekSums) -> Vec<u8> {
     wire::put_u64(&mut body, sums.series.len() as u64);
     for known in &sums.series {
         wire::put_u64(&mut body, entry.series_row(known.series) as u64);
+        let marks = known.columns().into_iter().enumerate().filter(|(_, column)| !column.values().is_empty());
+        body.push(marks.map(|(at, _)| 1 << at).sum());
     }
-    let mut column = |of: &dyn Fn(&SeriesSums, usize) -> i64| {
-        let places = 0..sums.slots.len();
+    for at in 0..COLUMNS {
         let values: Vec<i64> =
-            sums.series.iter().flat_map(|known| places.clone().map(move |at| of(known, at))).collect();
+            sums.series.iter().flat_map(|known| known.columns()[at].values()).copied().collect();
         wire::put_column(&mut body, &values);
-    };
-    column(&|known, at| known.energy_in.at(at));
-    column(&|known, at| known.energy_out.at(at));
-    // Mostly nothing.
-    column(&|known, at| known.uncovered.at(at));
-    column(&|known, at| known.unknown.at(at));
+    }
     wire::finish(body)
 }
+
+/// Of a series: energy in and out, what is not covered, days that are not known.
+const COLUMNS: usize = 4;
 
 fn decode(entry: &Entry, body: &[u8]) -> std::result::Result<WeekSums, Fault> {
     let mut bytes = Bytes::open(body, FORMAT)?;
@@ -296,23 +297,23 @@ fn decode(entry: &Entry, body: &[u8]) -> std::result::Result<WeekSums, Fault> {
         return Err(Fault::Range("a slot"));
     }
     let (lengths, days) = (bytes.column(count)?, bytes.column(count)?);
-    let mut series = Vec::new();
+    let mut marked = Vec::new();
     for _ in 0..bytes.count(MOST)? {
         let row = bytes.u64()? as i64;
         let at = entry.series.iter().position(|known| *known == row).ok_or(Fault::Range("a series"))?;
-        series.push(SeriesIndex(at as u32));
+        marked.push((SeriesIndex(at as u32), bytes.take(1)?[0]));
     }
-    let all = count * series.len();
-    let mut column = || bytes.column_or_zeros(all);
-    let columns = [column()?, column()?, column()?, column()?];
+    let mut series: Vec<SeriesSums> = marked.iter().map(|(series, _)| SeriesSums::zeros(*series)).collect();
+    for at in 0..COLUMNS {
+        let has = |marks: &u8| marks & (1 << at) != 0;
+        let all = marked.iter().filter(|(_, marks)| has(marks)).count() * count;
+        let values = Arc::new(bytes.column(all)?);
+        let with = series.iter_mut().zip(&marked).filter(|(_, (_, marks))| has(marks));
+        for (place, (known, _)) in with.enumerate() {
+            *known.columns_mut()[at] = Column::part(&values, place * count..(place + 1) * count);
+        }
+    }
     bytes.end()?;
-    let series = series.into_iter().enumerate().map(|(index, series)| {
-        let own = index * count..(index + 1) * count;
-        let [energy_in, energy_out, uncovered, unknown] =
-            columns.each_ref().map(|all| Column::copied(all.get(own.clone()).unwrap_or_default()));
-        SeriesSums { series, energy_in, energy_out, uncovered, unknown }
-    });
-    let mut series: Vec<SeriesSums> = series.collect();
     // The map may have its channels in another order than when this was made.
     series.sort_by_key(|known| known.series);
     Ok(WeekSums { slots: slots.into_iter().map(|slot| slot as u16).collect(), lengths, days, series })

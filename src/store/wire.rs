@@ -159,15 +159,6 @@ impl<'a> Bytes<'a> {
         Ok((raw >> 1) as i64 ^ -((raw & 1) as i64))
     }
 
-    /// The next column, of `count` values; nothing where all of them are 0.
-    pub(super) fn column_or_zeros(&mut self, count: usize) -> Result<Vec<i64>, Fault> {
-        if let Some(rest) = self.0.strip_prefix(&[0, 0, 0]) {
-            self.0 = rest;
-            return Ok(Vec::new());
-        }
-        self.column(count)
-    }
-
     /// The next column, of `count` values.
     pub(super) fn column(&mut self, count: usize) -> Result<Vec<i64>, Fault> {
         match self.take(1)?[0] {
