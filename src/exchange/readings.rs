@@ -174,7 +174,8 @@ pub fn value_of(
     };
     let fits = value.abs() <= most && !(of.is_counter() && value < 0.0);
     if !fits {
-        return Err((format!("{number} {} is no value of a panel", unit.unwrap_or("")), "check the unit"));
+        let unit = unit.map(|unit| format!(" {unit}")).unwrap_or_default();
+        return Err((format!("{number}{unit} is no value of a panel"), "check the unit"));
     }
     Ok((value * 10.0).round() as i64)
 }

@@ -3,6 +3,7 @@
 use std::collections::BTreeSet;
 
 use super::summary::Amount;
+use super::week::WeekSums;
 use crate::flow::{self, Row};
 use crate::site::{FigureKey, Part, SeriesIndex, Site, Term};
 use crate::units::{Energy, Span};
@@ -119,6 +120,32 @@ impl Sum {
             return Verdict::Unknown;
         }
         Verdict::Known(Amount { energy: self.mean_over(rows, shortest), covered: shortest })
+    }
+
+    /// What it amounts to in each slot of sums by slot of the week, if all of them is known of every series that it
+    /// needs: the same as [`Sum::over`] says of each, in long loops.
+    pub fn over_slots(&self, sums: &WeekSums) -> Option<Vec<i128>> {
+        let of = |series: SeriesIndex| {
+            let at = sums.series.binary_search_by_key(&series, |known| known.series).ok()?;
+            Some(&sums.series[at]).filter(|known| known.uncovered.values().is_empty())
+        };
+        let mut energy = vec![0; sums.slots.len()];
+        for term in &self.terms {
+            let known = of(term.series)?;
+            let mut add = |values: &[i64], millionths: i64| {
+                for (sum, value) in energy.iter_mut().zip(values) {
+                    *sum += i128::from(*value) * i128::from(millionths);
+                }
+            };
+            if term.part != Part::Out {
+                add(known.energy_in.values(), term.millionths);
+            }
+            if term.part != Part::In {
+                let turned = if term.part == Part::Net { -term.millionths } else { term.millionths };
+                add(known.energy_out.values(), turned);
+            }
+        }
+        Some(energy)
     }
 
     fn exact(&self, rows: &[Option<Row>]) -> i128 {

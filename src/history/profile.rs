@@ -245,11 +245,30 @@ impl<S: Source> Reckoning<'_, S> {
                 self.slot(figure, slot).last_longer(Span(*length));
             }
         }
-        let unsettled = self.settle(total.epoch, &total.sums, &vec![of_figures; SLOTS]);
+        let left = self.settle_known(total.epoch, &total.sums, of_figures);
+        let unsettled = self.settle(total.epoch, &total.sums, &vec![left; SLOTS]);
         for (stretch, part) in &total.parts {
             self.look_closer(total.epoch, *stretch, part, &unsettled)?;
         }
         Ok(())
+    }
+
+    /// Adds up those of which all slots are known, and returns the others.
+    fn settle_known(&mut self, epoch: usize, sums: &WeekSums, mut wanted: Vec<usize>) -> Vec<usize> {
+        wanted.retain(|index| {
+            let sum = &self.plans.epochs[epoch][*index];
+            let figure = sum.slot;
+            let Some(energy) = sum.over_slots(sums) else { return true };
+            for (place, energy) in energy.into_iter().enumerate() {
+                if sums.lengths[place] != 0 {
+                    let slot = self.slot(figure, usize::from(sums.slots[place]));
+                    slot.amount += Amount { energy, covered: Span(sums.lengths[place]) };
+                    slot.days += sums.days[place] as u32;
+                }
+            }
+            false
+        });
+        wanted
     }
 
     /// Adds up what these sums can tell of those that are wanted, and returns those that only finer ones can.
