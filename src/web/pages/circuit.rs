@@ -13,7 +13,7 @@ use super::history::{Chart, Steps, Wanted};
 use super::period::{Length, Period};
 use super::sheet::{self, Sheet};
 use super::stacks;
-use super::typical::{of_day, plain};
+use super::typical::{of_day, on_scale, plain, unit_of};
 use super::{Asked, Numbers, Page, problem, show, uses, words};
 use crate::calendar::Zone;
 use crate::chart::{Kind, Piece, Slot, Stack};
@@ -222,8 +222,8 @@ fn said(numbers: Numbers, site: &Site, circuit: &Circuit, period: &Period, past:
     });
     let mut said = vec![match total {
         Some(kwh) if kwh < 0.0 => format!("It gave {}{so_far}.", numbers.kwh(Some(-kwh))),
-        Some(kwh) => format!("It used {}{so_far}{share}.", numbers.kwh(Some(kwh))),
-        None => "Nothing is known of it in this time.".to_owned(),
+        Some(kwh) => format!("{} {}{so_far}{share}.", verb(entry.role), numbers.kwh(Some(kwh))),
+        None => "Nothing is known of it in this time: there are no readings of it.".to_owned(),
     }];
     let Some(place) = place else { return said };
     if let (Some(share), Some(cycles)) = (place.run_share, place.cycles_per_day) {
@@ -252,18 +252,32 @@ fn said(numbers: Numbers, site: &Site, circuit: &Circuit, period: &Period, past:
     said
 }
 
+/// What a circuit does with what flows through it.
+fn verb(role: Role) -> &'static str {
+    match role {
+        Role::Load => "It used",
+        Role::Pv => "It gave",
+        Role::Storage => "It took",
+        Role::Feeder(_) => "It fed",
+    }
+}
+
 fn charts(numbers: Numbers, circuit: &Circuit, period: &Period, past: &Past) -> Vec<Chart> {
     let class = uses::class(circuit.latest().end_use);
     let body = &past.energy;
     let starts: Vec<&str> = body.intervals.iter().map(|one| one.start.as_str()).collect();
     // What a source gives is drawn upwards here: its page is about what it gives.
-    let sign = if circuit.latest().role == Role::Pv { -1.0 } else { 1.0 };
+    let role = circuit.latest().role;
+    let sign = if role == Role::Pv { -1.0 } else { 1.0 };
+    // A day is drawn as power, which is read more easily than the energy of a quarter-hour.
+    let is_day = period.length == Length::Day;
+    let factor = if is_day { 4_000.0 * sign } else { sign };
     let slot = |one: &crate::web::HistoryInterval| {
         let value = one.circuits.get(&circuit.id).copied().flatten();
         let share = one.circuit_coverage.get(&circuit.id).copied().unwrap_or(0.0);
         Slot {
             pieces: value
-                .map(|kwh| Piece { class: class.to_owned(), value: sign * kwh })
+                .map(|kwh| Piece { class: class.to_owned(), value: factor * kwh })
                 .into_iter()
                 .collect(),
             coverage: stacks::of_passed(one, share, period.now.seconds()),
@@ -271,21 +285,30 @@ fn charts(numbers: Numbers, circuit: &Circuit, period: &Period, past: &Past) -> 
         }
     };
     let slots: Vec<Slot> = body.intervals.iter().map(slot).collect();
+    if slots.iter().all(|slot| slot.pieces.is_empty()) {
+        return Vec::new();
+    }
     let axis = Stack::axis(&slots, 4);
     let heading = period.heading();
     let stack = Stack {
-        label: format!("Energy of this circuit, {heading}. The table below has every figure."),
+        label: format!("What this circuit took or gave, {heading}. The table below has every figure."),
         slots,
-        kind: if period.length == Length::Day { Kind::Area } else { Kind::Bars },
+        kind: if is_day { Kind::Area } else { Kind::Bars },
         ticks: period.ticks(&starts),
         height: 220,
         axis,
         marks: Vec::new(),
         shows_coverage: true,
     };
-    let title = if sign < 0.0 { "What it gave" } else { "What it used" };
+    let title = match role {
+        Role::Load => "What it used",
+        Role::Pv => "What it gave",
+        Role::Storage => "What it took, and gave",
+        Role::Feeder(_) => "What it fed",
+    };
+    let (unit, watts) = if is_day { unit_of(axis) } else { ("kWh", 1.0) };
     let mut charts =
-        vec![Chart { title, unit: "kWh", svg: stack.draw(|value| numbers.number(value, axis.decimals())) }];
+        vec![Chart { title, unit, svg: stack.draw(|value| on_scale(numbers, axis, watts, value)) }];
     let figure = past.profile.as_ref().and_then(|profile| profile.circuits.get(&circuit.id));
     if let Some(figure) = figure.filter(|figure| figure.all.w.iter().any(Option::is_some)) {
         let watts: Vec<Option<f64>> = figure.all.w.iter().map(|w| w.map(|w| sign * w)).collect();

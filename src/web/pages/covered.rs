@@ -15,6 +15,16 @@ const STEPS: [i32; 3] = [2, 7, 22];
 /// An hour counts if nearly all of it is known.
 const KNOWN: f64 = 0.98;
 
+/// What was found in the days that were looked through.
+enum Found {
+    /// So many days back, on this day, in this hour.
+    Hour(i32, LocalDay, HistoryInterval),
+    /// In none of the hours that are known.
+    Never,
+    /// No hour is known.
+    Unknown,
+}
+
 /// In a sentence, by hours of the local clock.
 pub(super) async fn last(shared: &Shared, site: &Arc<Site>) -> String {
     let Ok(zone) = Zone::new(&site.time_zone) else { return String::new() };
@@ -22,6 +32,7 @@ pub(super) async fn last(shared: &Shared, site: &Arc<Site>) -> String {
     let site = Arc::clone(site);
     let found = ask::ask(shared, move |history| {
         let mut after = LocalDay(today.0 + 1);
+        let mut any_known = false;
         for days in STEPS {
             let first = LocalDay(after.0 - days);
             let query = HistoryQuery {
@@ -31,14 +42,15 @@ pub(super) async fn last(shared: &Shared, site: &Arc<Site>) -> String {
             let body: HistoryBody = ask::body(history, &query)?;
             if let Some(hour) = body.intervals.iter().rev().find(|hour| is_covered(hour)) {
                 let day = words::day(&hour.start).unwrap_or(first);
-                return Ok(Some((today.0 - day.0, day, hour.clone())));
+                return Ok(Found::Hour(today.0 - day.0, day, hour.clone()));
             }
+            any_known |= body.intervals.iter().any(is_known);
             after = first;
         }
-        Ok(None)
+        Ok(if any_known { Found::Never } else { Found::Unknown })
     });
     match found.await {
-        Ok(Some((back, day, hour))) => {
+        Ok(Found::Hour(back, day, hour)) => {
             let time = |text: &str| text.get(11..16).unwrap_or_default().to_owned();
             let day = match back {
                 0 => "today".to_owned(),
@@ -51,13 +63,22 @@ pub(super) async fn last(shared: &Shared, site: &Arc<Site>) -> String {
                 time(&hour.end)
             )
         }
-        Ok(None) => format!("In the last {DAYS} days the sun covered the whole house in no full hour."),
+        Ok(Found::Never) => {
+            format!("In the last {DAYS} days the sun covered the whole house in no full hour that is known.")
+        }
+        Ok(Found::Unknown) => {
+            format!("Whether the sun covered the whole house in the last {DAYS} days is not known.")
+        }
         // The page is of now: it does without what the store cannot tell.
         Err(_) => String::new(),
     }
 }
 
+fn is_known(hour: &HistoryInterval) -> bool {
+    hour.coverage >= KNOWN && hour.generation_kwh.is_some() && hour.consumption_kwh.is_some()
+}
+
 fn is_covered(hour: &HistoryInterval) -> bool {
     let both = hour.generation_kwh.zip(hour.consumption_kwh);
-    hour.coverage >= KNOWN && both.is_some_and(|(sun, used)| sun > 0.0 && sun >= used)
+    is_known(hour) && both.is_some_and(|(sun, used)| sun > 0.0 && sun >= used)
 }

@@ -225,10 +225,15 @@ async fn energy(
         return Ok(table::file(site, period, &totals, &body, &layers));
     }
     let sums = sums(&totals, &body);
+    // Empty charts tell less than a sentence.
+    let is_known = !layers.is_empty() || sums.iter().any(|row| row.kwh.is_some());
     let page = EnergyPage {
         steps: Steps::of(wanted, period),
-        said: said::of(asked.numbers, period, &body, &layers, &sums),
-        charts: charts::of(asked.numbers, site, period, &body, &layers),
+        said: match is_known {
+            true => said::of(asked.numbers, period, &body, &layers, &sums),
+            false => vec![said::NOTHING.to_owned()],
+        },
+        charts: if is_known { charts::of(asked.numbers, site, period, &body, &layers) } else { Vec::new() },
         key: key(&layers, sums[0].kwh),
         shows: choices_of_layers(wanted, period),
         compares: choices_of_compare(wanted, period),

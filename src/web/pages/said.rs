@@ -7,6 +7,9 @@ use super::stacks::{self, Layer};
 use crate::web::views::compare::Difference;
 use crate::web::{HistoryBody, HistoryInterval};
 
+/// What is said of a time without readings.
+pub(super) const NOTHING: &str = "Nothing is known of this time: there are no readings of it.";
+
 /// What it comes to, in sentences.
 pub(super) fn of(
     numbers: Numbers,

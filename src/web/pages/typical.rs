@@ -10,7 +10,7 @@ use super::history::{Chart, Steps, Wanted};
 use super::period::Period;
 use super::sheet::{self, Sheet};
 use super::stacks::{self, Layer, Show};
-use super::{Asked, Numbers, Page, show, words};
+use super::{Asked, Numbers, Page, said, show, words};
 use crate::chart::{Axis, Kind, Piece, Slot, Stack, Tick};
 use crate::site::{FigureKey, Site};
 use crate::web::views::profile::{NAMES, ProfileBody};
@@ -23,6 +23,8 @@ struct TypicalPage {
     weekdays: Vec<Weekday>,
     key: Vec<KeyRow>,
     days: u32,
+    /// What is said where nothing is known.
+    nothing: &'static str,
     /// Where what is shown is a file.
     csv: String,
 }
@@ -30,6 +32,7 @@ struct TypicalPage {
 #[derive(Debug, Serialize)]
 struct Weekday {
     name: &'static str,
+    unit: &'static str,
     svg: String,
     mean_w: Option<f64>,
 }
@@ -65,12 +68,24 @@ pub(super) fn plain(class: &str, watts: &[Option<f64>]) -> Vec<Slot> {
 /// A chart of a day, in kW where it reaches that far; with its unit. The label goes on with the unit.
 pub(super) fn of_day(numbers: Numbers, label: &str, slots: Vec<Slot>, height: u32) -> (&'static str, String) {
     let axis = Stack::axis(&slots, 4);
+    on_axis(numbers, label, slots, axis, 3, height)
+}
+
+/// The same on an axis that it may share with others, and with words at each so many hours.
+fn on_axis(
+    numbers: Numbers,
+    label: &str,
+    slots: Vec<Slot>,
+    axis: Axis,
+    hours: usize,
+    height: u32,
+) -> (&'static str, String) {
     let (unit, watts) = unit_of(axis);
     let stack = Stack {
         label: format!("{label}, in {unit}."),
         slots,
         kind: Kind::Area,
-        ticks: ticks(3),
+        ticks: ticks(hours),
         height,
         axis,
         marks: Vec::new(),
@@ -80,12 +95,12 @@ pub(super) fn of_day(numbers: Numbers, label: &str, slots: Vec<Slot>, height: u3
 }
 
 /// A unit for an axis in watts, and how many watts it has.
-fn unit_of(axis: Axis) -> (&'static str, f64) {
+pub(super) fn unit_of(axis: Axis) -> (&'static str, f64) {
     if axis.high >= 1000.0 { ("kW", 1000.0) } else { ("W", 1.0) }
 }
 
 /// A tick of the axis in the unit that has so many watts.
-fn on_scale(numbers: Numbers, axis: Axis, watts: f64, w: f64) -> String {
+pub(super) fn on_scale(numbers: Numbers, axis: Axis, watts: f64, w: f64) -> String {
     let decimals = Axis { step: axis.step / watts, ..axis }.decimals();
     numbers.number(w / watts, decimals)
 }
@@ -112,8 +127,11 @@ pub(super) async fn page(
     }
     let heading = period.heading();
     let label = format!("Mean power through the day, {heading}, stacked by end use");
-    let (unit, svg) = of_day(asked.numbers, &label, stacks::slots(&layers, 96), 280);
-    let mut charts = vec![Chart { title: "A typical day of the house", unit, svg }];
+    let mut charts = Vec::new();
+    if !layers.is_empty() {
+        let (unit, svg) = of_day(asked.numbers, &label, stacks::slots(&layers, 96), 280);
+        charts.push(Chart { title: "A typical day of the house", unit, svg });
+    }
     let sun = total("generation");
     if sun.iter().flatten().any(|w| *w > 0.0) {
         let label = format!("Mean power of the sun through the day, {heading}");
@@ -133,6 +151,7 @@ pub(super) async fn page(
         charts,
         weekdays: weekdays(asked.numbers, &body),
         key,
+        nothing: said::NOTHING,
         days: body.totals.get("consumption").and_then(|one| one.all.days.iter().max().copied()).unwrap_or(0),
     };
     let title = format!("Typical day: {heading}");
@@ -166,21 +185,15 @@ fn mean(watts: &[Option<f64>]) -> Option<f64> {
 fn weekdays(numbers: Numbers, body: &ProfileBody) -> Vec<Weekday> {
     let Some(figure) = body.totals.get("consumption") else { return Vec::new() };
     let days: Vec<_> = NAMES.iter().filter_map(|name| figure.weekdays.get(*name)).collect();
+    if days.iter().all(|day| mean(&day.w).is_none()) {
+        return Vec::new();
+    }
     let all: Vec<Slot> = days.iter().flat_map(|day| plain("ink", &day.w)).collect();
     let axis = Stack::axis(&all, 3);
-    let (unit, watts) = unit_of(axis);
     let draw = |(day, name): (&&crate::web::views::profile::ProfileDay, &'static str)| {
-        let stack = Stack {
-            label: format!("Mean power on a {name}, in {unit}"),
-            slots: plain("ink", &day.w),
-            kind: Kind::Area,
-            ticks: ticks(12),
-            height: 80,
-            axis,
-            marks: Vec::new(),
-            shows_coverage: false,
-        };
-        Weekday { name, svg: stack.draw(|w| on_scale(numbers, axis, watts, w)), mean_w: mean(&day.w) }
+        let label = format!("Mean power on a {name}");
+        let (unit, svg) = on_axis(numbers, &label, plain("ink", &day.w), axis, 12, 80);
+        Weekday { name, unit, svg, mean_w: mean(&day.w) }
     };
     days.iter().zip(words::WEEKDAYS).map(draw).collect()
 }
