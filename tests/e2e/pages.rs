@@ -10,6 +10,8 @@ use std::time::Duration;
 
 use crate::harness::{self, Mosquitto, Process, Publisher, Setup, poll};
 
+/// The map of the demo.
+const HERON_LANE: &str = include_str!("../../config/sites/heron-lane.toml");
 /// A map whose texts are what nobody should write.
 const HOSTILE: &str = include_str!("../page/hostile.toml");
 /// To lay in a day of history takes a debug build some seconds, and more on a busy machine.
@@ -100,6 +102,54 @@ fn what_is_wrong_is_found_where_it_is() {
     let directory = tempfile::tempdir().expect("a temporary directory");
     let (_demo, base) = demo(directory.path(), &["--fault", "reversed"]);
     tasks(&python, "faulty.py", &base, &[]);
+}
+
+/// The meters of Heron Lane, until they are told to stop; they say nothing as long as there is that file.
+fn heron_lane(port: u16, silent: PathBuf, stop: Arc<AtomicBool>) -> std::thread::JoinHandle<()> {
+    let house = ["m1", "m2"].into_iter().map(str::to_owned).chain((1..=17).map(|input| input.to_string()));
+    let house: Vec<String> = house.collect();
+    std::thread::spawn(move || {
+        let mut publisher = Publisher::connect(port);
+        while !stop.load(Ordering::Relaxed) {
+            std::thread::sleep(Duration::from_millis(500));
+            if silent.exists() {
+                continue;
+            }
+            let now = jiff::Timestamp::now().as_millisecond();
+            let time = format!("{}.{:03}", now / 1000, now % 1000);
+            // As in daylight, when the page has most to say: inputs 10 and 11 are the sun's.
+            for (place, channel) in house.iter().enumerate() {
+                let watts = match channel.as_str() {
+                    "m1" | "m2" => -1_400.0,
+                    "10" | "11" => 2_100.0,
+                    _ => 10.0 + 2.0 * place as f64,
+                };
+                let body = format!(r#"{{"watts": {watts}, "time": {time}}}"#);
+                publisher.publish(&format!("heron-lane/meter/house/ct/{channel}/power"), body);
+            }
+            let barn =
+                r#""f1":{"watts":60},"f2":{"watts":50},"1":{"watts":30},"2":{"watts":40},"3":{"watts":20}"#;
+            let body = format!(r#"{{"channels": {{{barn}}}, "time": {time}}}"#);
+            publisher.publish("heron-lane/meter/barn", body);
+            publisher.settle();
+        }
+    })
+}
+
+#[test]
+fn a_house_that_falls_silent_moves_nothing() {
+    let Some(python) = browser() else { return };
+    if !harness::require("mosquitto") {
+        return;
+    }
+    let broker = Mosquitto::start("");
+    let daemon = Setup::new(&broker.url()).site("heron-lane", HERON_LANE).start();
+    let stop = Arc::new(AtomicBool::new(false));
+    let silent = daemon.directory().join("silent");
+    let meters = heron_lane(broker.port(), silent.clone(), Arc::clone(&stop));
+    tasks(&python, "stall.py", &daemon.url(), &[silent.to_str().expect("a path of this machine")]);
+    stop.store(true, Ordering::Relaxed);
+    meters.join().expect("the meters end");
 }
 
 /// Meters that go on publishing until they are told to stop.

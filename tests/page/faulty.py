@@ -64,4 +64,4 @@ def its_breaker_says_so(browser):
 
 TASKS = [a_newcomer_sees_that_something_is_wrong_and_what_to_change, its_circuit_says_so, its_breaker_says_so]
 
-sys.exit(run(TASKS, SHOTS, refused=404, patience_ms=20_000))
+sys.exit(run(TASKS, SHOTS, refused=404, patience_ms=60_000))

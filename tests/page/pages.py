@@ -475,4 +475,4 @@ TASKS = [
     every_link_leads_somewhere,
 ]
 
-sys.exit(run(TASKS, SHOTS, refused=404, patience_ms=15_000))
+sys.exit(run(TASKS, SHOTS, refused=404, patience_ms=60_000))

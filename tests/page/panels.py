@@ -24,10 +24,15 @@ def a_ct_is_marked_when_its_reading_steps(browser):
     values = {"house/5": 240.0, "house/9": 100.0}
     bodies = [values, {**values, "house/9": 104.0}, {**values, "house/9": 1304.0}]
     events = [f"event: channels\ndata: {json.dumps({'site': 'heron-lane', 'at': '', 'channels': body})}\n\n" for body in bodies]
+    # What was ever marked: a mark is taken away after some seconds, which a slow machine may let pass.
+    page.add_init_script("""window.marked = new Set();
+      new MutationObserver((list) => {
+        for (const one of list) if (one.target.matches("[data-channel].stepped")) marked.add(one.target.dataset.channel);
+      }).observe(document, { subtree: true, attributes: true, attributeFilter: ["class"] });""")
     page.route("**/live/heron-lane/channels", lambda route: route.fulfill(content_type="text/event-stream", body="retry: 60000\n\n" + "".join(events)))
     page.goto(BASE + HOUSE + "/panel")
-    page.wait_for_selector('[data-channel="house/9"].stepped')
-    assert page.locator('[data-channel="house/5"].stepped').count() == 0, "what stays is not marked"
+    page.wait_for_function("() => marked.has('house/9')")
+    assert page.evaluate("[...marked]") == ["house/9"], "what stays is not marked"
     words = page.inner_text("[data-step]")
     assert re.match(r"house/9.*: up by 1\.20\u00a0kW", words), words
     assert page.inner_text('[data-channel="house/9"] data') == "1.30\u00a0kW"
@@ -64,7 +69,8 @@ def a_load_step_is_guided(browser):
     assert page.inner_text("h1") == label
     first = page.inner_text(".lead")
     assert re.search(r"Leave the load|Switch the load", first), first
-    page.wait_for_function("text => document.querySelector('.lead').innerText !== text", arg=first)
+    # It counts down, and then asks for the switch.
+    page.wait_for_function("text => { const now = document.querySelector('.lead').innerText; return now !== text || /^Switch the load/.test(now); }", arg=first)
     look_at(page, SHOTS, "verify-runs")
     page.set_viewport_size(PHONE)
     page.get_by_role("button", name="End it").click()
@@ -88,7 +94,7 @@ def without_script_it_reads_all_the_same(browser):
     page.goto(BASE + HOUSE + "/panel")
     assert page.locator(".breaker").count() > 20
     page.goto(BASE + SETUP)
-    until = time.monotonic() + 20
+    until = time.monotonic() + 90
     while page.locator("[data-key]").count() == 0 and time.monotonic() < until:
         page.wait_for_timeout(500)
         page.goto(BASE + SETUP)
@@ -103,4 +109,4 @@ TASKS = [
     without_script_it_reads_all_the_same,
 ]
 
-sys.exit(run(TASKS, SHOTS, refused=401, patience_ms=20_000))
+sys.exit(run(TASKS, SHOTS, refused=401, patience_ms=60_000))

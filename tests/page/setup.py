@@ -11,7 +11,7 @@ import pathlib
 import re
 import sys
 
-from browser import PHONE, WALL, look_at, run, steady
+from browser import PHONE, WALL, eventually, look_at, run, steady
 
 BASE = sys.argv[1].rstrip("/")
 SHOTS = pathlib.Path(sys.argv[2])
@@ -167,11 +167,12 @@ def more_is_added_and_the_former_map_is_kept(browser):
 def without_script_the_forms_work(browser):
     page = sign_in(browser, java_script_enabled=False)
     page.goto(BASE + "/setup?filter=shed/%23")
-    for _ in range(40):
-        if page.locator("[data-key]").count() >= 8:
-            break
-        page.wait_for_timeout(500)
+
+    def all_is_seen():
         page.goto(BASE + "/setup?filter=shed/%23")
+        assert page.locator("[data-key]").count() >= 8, page.inner_text("main")
+
+    eventually(all_is_seen)
     unmark_all(page)
     page.get_by_role("button", name="Go on with those marked").click()
     # Nothing is marked: that is said, and what to do.
@@ -181,11 +182,11 @@ def without_script_the_forms_work(browser):
 def nothing_comes_in(browser):
     page = sign_in(browser, viewport=PHONE)
     # Until the broker has taken the subscription the page says that.
-    for _ in range(40):
+    def it_says_so():
         page.goto(BASE + "/setup?filter=nowhere/%23")
-        if page.get_by_text("Nothing came in yet").count():
-            break
-        page.wait_for_timeout(500)
+        assert page.get_by_text("Nothing came in yet").count(), page.inner_text("main")
+
+    eventually(it_says_so)
     page.get_by_role("link", name="Look again").click()
     page.wait_for_url("**/setup?filter=nowhere%2F%23")
     assert "Nothing came in yet" in page.inner_text("main")
@@ -199,4 +200,4 @@ TASKS = [
     without_script_the_forms_work,
 ]
 
-sys.exit(run(TASKS, SHOTS, refused=4, patience_ms=20_000))
+sys.exit(run(TASKS, SHOTS, refused=4, patience_ms=60_000))

@@ -9,6 +9,7 @@
 //! content security policy allows neither. What is drawn is SVG with classes ([`crate::chart`]).
 
 mod ask;
+mod balance;
 mod charts;
 mod circuit;
 mod covered;

@@ -3,16 +3,16 @@
 //! The page is made from the same body that the API, the live stream and the topic have. The script
 //! takes each new body of the stream and writes its figures into the same elements.
 
-use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use axum::extract::{Path, Query, State};
 use axum::response::Response;
 use serde::Serialize;
 
+use super::balance::{self, Segment};
 use super::{Asked, Numbers, Page, problem, show};
 use crate::said::Said;
-use crate::site::{Circuit, EndUse, Role, Site};
+use crate::site::{Circuit, Role, Site};
 use crate::status::Part;
 use crate::units::Stamp;
 use crate::web::shapes::Now;
@@ -28,6 +28,8 @@ struct NowPage {
     now: Option<Figures>,
     /// What is wrong, the gravest first; empty if nothing is.
     wrong: Vec<Wrong>,
+    /// What was looked at where nothing is wrong.
+    well: &'static str,
     /// Loads and what no circuit accounts for, the largest first.
     rows: Vec<Row>,
     /// What gives: PV and storage.
@@ -67,16 +69,6 @@ struct Figures {
     has_mains: bool,
     sources: Vec<Segment>,
     uses: Vec<Segment>,
-}
-
-/// A piece of a bar of 100.
-#[derive(Debug, PartialEq, Serialize)]
-struct Segment {
-    key: &'static str,
-    words: &'static str,
-    w: f64,
-    x: f64,
-    width: f64,
 }
 
 /// Something that is wrong, in words.
@@ -182,11 +174,13 @@ async fn of_site(shared: &Shared, asked: &Asked, site: &Arc<Site>) -> Response {
 
 fn body(shared: &Shared, numbers: Numbers, site: &Site, now: Option<&Now>) -> NowPage {
     let wrong = wrong(shared, numbers, site, now);
+    let well = well(shared, site, now);
     let Some(now) = now else {
         let waiting = "There are no figures yet: the first come some seconds after the first readings.";
         return NowPage {
             now: None,
             wrong,
+            well,
             rows: Vec::new(),
             givers: Vec::new(),
             unmeasured: unmeasured(site),
@@ -200,6 +194,7 @@ fn body(shared: &Shared, numbers: Numbers, site: &Site, now: Option<&Now>) -> No
     NowPage {
         now: Some(figures(shared.state.clock.now(), site, now)),
         wrong,
+        well,
         rows: rows(site, now),
         givers: givers(site, now),
         unmeasured: unmeasured(site),
@@ -232,54 +227,12 @@ fn figures(clock: Stamp, site: &Site, now: &Now) -> Figures {
         has_generation: has(|role| matches!(role, Role::Pv)),
         has_storage: has(|role| matches!(role, Role::Storage)),
         has_mains: !site.feeds.is_empty(),
-        sources: sources(now),
-        uses: uses(site, now),
+        sources: balance::sources(site, now),
+        uses: balance::uses(site, now),
     }
 }
 
-/// Where it comes from.
-fn sources(now: &Now) -> Vec<Segment> {
-    let above = |w: Option<f64>| w.unwrap_or(0.0).max(0.0);
-    stacked(vec![
-        ("sun", "the sun", above(now.generation_w)),
-        ("storage", "storage", above(now.storage_w.map(|w| -w))),
-        ("grid", "the grid", above(now.grid_w)),
-    ])
-}
-
-/// Where it goes: measured circuits by end use, what no circuit accounts for, and what leaves.
-fn uses(site: &Site, now: &Now) -> Vec<Segment> {
-    let above = |w: Option<f64>| w.unwrap_or(0.0).max(0.0);
-    let mut by_use: BTreeMap<EndUse, f64> = BTreeMap::new();
-    for circuit in site.circuits.iter().filter(|circuit| circuit.latest().role == Role::Load) {
-        let w = now.circuits.get(&circuit.id).and_then(|circuit| circuit.w);
-        *by_use.entry(circuit.latest().end_use).or_default() += above(w);
-    }
-    let mut parts: Vec<_> = super::uses::ORDER
-        .iter()
-        .map(|end_use| (super::uses::class(*end_use), end_use.as_str(), by_use.get(end_use).copied()))
-        .map(|(class, words, w)| (class, words, w.unwrap_or(0.0)))
-        .collect();
-    parts.push(("untracked", "untracked", above(now.untracked_w)));
-    parts.push(("storage", "into storage", above(now.storage_w)));
-    parts.push(("grid", "out to the grid", above(now.grid_w.map(|w| -w))));
-    stacked(parts)
-}
-
-/// One behind the other, in percent of them all. What is nothing stays, so that the script can fill it.
-fn stacked(parts: Vec<(&'static str, &'static str, f64)>) -> Vec<Segment> {
-    let all: f64 = parts.iter().map(|part| part.2).sum();
-    let mut x = 0.0;
-    let mut segments = Vec::new();
-    for (key, words, w) in parts {
-        let width = if all > 0.0 { hundredth(100.0 * w / all) } else { 0.0 };
-        segments.push(Segment { key, words, w, x: hundredth(x), width });
-        x += width;
-    }
-    segments
-}
-
-fn hundredth(value: f64) -> f64 {
+pub(super) fn hundredth(value: f64) -> f64 {
     (value * 100.0).round() / 100.0
 }
 
@@ -403,6 +356,22 @@ fn charger(numbers: Numbers, site: &Site, id: &str, ev: &EvNow) -> Charger {
     }
 }
 
+/// What the sentence that nothing is wrong stands on.
+fn well(shared: &Shared, site: &Site, now: Option<&Now>) -> &'static str {
+    let is_audited = shared.audit(&site.id).is_some_and(|audit| audit.start.is_some());
+    match (now, is_audited) {
+        (None, _) => "",
+        (Some(_), false) => {
+            "Every channel sends, and no measured breaker carries too much. The readings were not held against \
+             the map yet."
+        }
+        (Some(_), true) => {
+            "Every channel sends, no measured breaker carries too much, and nothing in the readings speaks \
+             against the map."
+        }
+    }
+}
+
 /// Alerts of breakers first, then parts of the daemon that do not work, the audit among them.
 pub(super) fn wrong(shared: &Shared, numbers: Numbers, site: &Site, now: Option<&Now>) -> Vec<Wrong> {
     let alerts = now.into_iter().flat_map(|now| &now.alerts);
@@ -481,13 +450,5 @@ mod tests {
         check(1_500.0, 2_000.0);
         check(4_999.0, 5_000.0);
         check(5_001.0, 10_000.0);
-    }
-
-    #[test]
-    fn segments_follow_each_other_and_fill_the_bar() {
-        let segments = stacked(vec![("a", "a", 1.0), ("b", "b", 0.0), ("c", "c", 3.0)]);
-        let places: Vec<_> = segments.iter().map(|one| (one.x, one.width)).collect();
-        assert_eq!(places, [(0.0, 25.0), (25.0, 0.0), (25.0, 75.0)]);
-        assert!(stacked(vec![("a", "a", 0.0)]).iter().all(|one| one.width == 0.0));
     }
 }

@@ -31,7 +31,7 @@
     const clock = place.querySelector("[data-clock]");
     const fresh = place.querySelector("[data-fresh]");
     const staleAfter = Number(place.querySelector("[data-stale-after]")?.dataset.staleAfter || 180) * 1000;
-    let newest = Date.now(), told = null;
+    let newest = Date.now(), told = null, later;
 
     function figures(body) {
       for (const element of place.querySelectorAll("[data-of]")) {
@@ -60,51 +60,58 @@
       if (!list) return;
       const size = (item) => Math.abs(item.watts ?? 0);
       const items = [...list.children];
-      for (const item of items) item.watts = at(body, item.querySelector("[data-of]").dataset.of);
+      for (const item of items) {
+        item.watts = at(body, item.querySelector("[data-of]").dataset.of);
+        if (known(item.watts)) item.last = Math.abs(item.watts);
+      }
       const full = scale(Math.max(...items.map(size)));
       for (const item of items) item.querySelector("rect").setAttribute("width", (100 * Math.min(1, size(item) / full)).toFixed(2) + "%");
     }
 
-    // What is over the list under a pointer or the focus stays where it is.
+    // What is over the list under a pointer or the focus stays where it is, and what falls silent keeps the place
+    // of its last figure: most come back within seconds.
     function sort() {
       const list = place.querySelector("[data-rank]");
       if (!list || list.matches(":hover, :focus-within")) return;
-      const size = (item) => (known(item.watts) ? Math.abs(item.watts) : -1);
+      const size = (item) => item.last ?? -1;
       const items = [...list.children];
       const sorted = [...items].sort((one, other) => size(other) - size(one));
       if (sorted.some((item, place) => item !== items[place])) list.append(...sorted);
     }
 
+    // As the server makes them: src/web/pages/balance.rs.
     function strips(body) {
-      const above = (w) => Math.max(0, known(w) ? w : 0);
-      const storage = known(body.storage_w) ? body.storage_w : 0, grid = known(body.grid_w) ? body.grid_w : 0;
-      const parts = {
-        sources: { sun: above(body.generation_w), storage: above(-storage), grid: above(grid) },
-        uses: { untracked: above(body.untracked_w), storage: above(storage), grid: above(-grid) },
+      const turned = (w) => (known(w) ? -w : w);
+      const sizes = {
+        sources: { sun: [body.generation_w], storage: [turned(body.storage_w)], grid: [body.grid_w] },
+        uses: { untracked: [body.untracked_w], storage: [body.storage_w], grid: [turned(body.grid_w)] },
       };
       for (const item of place.querySelectorAll("[data-rank] > [data-use]")) {
-        const of = item.querySelector("[data-of]").dataset.of, use = item.dataset.use;
-        if (of.startsWith("circuits.") && use !== "sun" && use !== "storage") parts.uses[use] = (parts.uses[use] || 0) + above(at(body, of));
+        const of = item.querySelector("[data-of]").dataset.of;
+        if (of.startsWith("circuits.")) (sizes.uses[item.dataset.use] ||= []).push(at(body, of));
       }
+      const above = (terms) => terms.reduce((sum, w) => sum + Math.max(0, known(w) ? w : 0), 0);
       for (const strip of place.querySelectorAll("[data-strip]")) {
-        const sizes = parts[strip.dataset.strip];
-        const all = Object.values(sizes).reduce((sum, w) => sum + w, 0);
+        const rects = [...strip.querySelectorAll("[data-part]")];
+        const parts = rects.map((rect) => sizes[strip.dataset.strip][rect.dataset.part] || [0]);
+        const all = parts.reduce((sum, terms) => sum + above(terms), 0);
         const words = [];
         const open = strip.parentElement.querySelector("[data-open]");
         open.hidden = known(at(body, open.dataset.open));
         let x = 0;
-        for (const rect of strip.querySelectorAll("[data-part]")) {
-          const w = sizes[rect.dataset.part] || 0, width = all > 0 ? (100 * w) / all : 0;
+        rects.forEach((rect, index) => {
+          const w = above(parts[index]), is = parts[index].every(known), width = all > 0 ? (100 * w) / all : 0;
           rect.setAttribute("x", x.toFixed(2) + "%");
           rect.setAttribute("width", width.toFixed(2) + "%");
           x += width;
           const item = strip.parentElement.querySelector(`li[data-part="${rect.dataset.part}"]`);
-          item.hidden = width < 0.5;
-          write(item.querySelector("data"), watts(w));
-          if (width >= 0.5) words.push(item.textContent.trim().replace(/\s+/g, " "));
-        }
-        if (!open.hidden) words.push(open.textContent.trim());
-        strip.setAttribute("aria-label", strip.parentElement.querySelector("h2").textContent + ": " + words.join(", "));
+          const figure = item.querySelector("data");
+          write(figure, is ? watts(w) : UNKNOWN);
+          figure.classList.toggle("unknown", !is);
+          item.classList.toggle("none", is && w < 0.5);
+          if (!is || w >= 0.5) words.push(item.textContent.trim().replace(/\s+/g, " "));
+        });
+        strip.setAttribute("aria-label", strip.parentElement.querySelector("h2").textContent.trim() + ": " + words.join(", "));
       }
     }
 
@@ -115,7 +122,15 @@
         if (!answer.ok) return;
         const page = new DOMParser().parseFromString(await answer.text(), "text/html");
         const [old, now] = [document.getElementById("wrong"), page.getElementById("wrong")];
-        if (old && now && old.textContent !== now.textContent) old.replaceChildren(...now.childNodes);
+        if (old && now && old.textContent !== now.textContent) {
+          // Its room stays as it is while somebody reads on below; what is too long for it is scrolled.
+          old.style.height = old.offsetHeight + "px";
+          old.classList.add("held");
+          old.replaceChildren(...now.childNodes);
+          const more = old.scrollHeight > old.clientHeight + 1;
+          old.classList.toggle("more", more);
+          if (more) old.tabIndex = 0; else old.removeAttribute("tabindex");
+        }
       } catch { /* the next time will tell */ }
     }
 
@@ -134,12 +149,28 @@
       write(clock, body.at.slice(11, 19));
       write(fresh, "");
       const tell = JSON.stringify([body.alerts, body.unknown]);
-      if (told !== null && told !== tell) wrong();
+      // What channels are silent is surveyed each 5 s: what is told at once may be of before, as may what the page
+      // was opened with. Not all viewers ask in the same moment.
+      if (told !== tell && (told !== null || place.querySelector("#wrong li"))) {
+        if (told !== null) wrong();
+        clearTimeout(later);
+        later = setTimeout(wrong, 6000 + 1000 * Math.random());
+      }
       told = tell;
     }
 
     const stream = new EventSource(root.root + "live/" + place.dataset.live);
     stream.addEventListener("now", (event) => show(JSON.parse(event.data)));
+    // At another width it takes what room it needs. (A phone that shows more or less of its own bars is no other.)
+    let wide = innerWidth;
+    addEventListener("resize", () => {
+      const held = place.querySelector("#wrong.held");
+      if (!held || innerWidth === wide) return;
+      wide = innerWidth;
+      held.style.height = "";
+      held.classList.remove("held", "more");
+      held.removeAttribute("tabindex");
+    });
     setInterval(sort, 10000);
     setInterval(wrong, 60000);
     setInterval(() => {
