@@ -183,12 +183,19 @@ impl Report {
 
     /// `12 of 16 channels proven, 4 had too few events`.
     pub fn summary(&self) -> String {
+        if self.proofs.is_empty() {
+            return "no channel could be looked at".to_owned();
+        }
         let mut text = format!("{} of {} channels proven", self.count(State::Proven), self.proofs.len());
+        let nothing = match self.count(State::Nothing) {
+            1 => "shows nothing at all (unused, or dead: switch something on there)",
+            _ => "show nothing at all (unused, or dead: switch something on there)",
+        };
         let parts = [
             (State::Faulty, "with a finding"),
             (State::Open, "moved, but not in a way that rules everything else out"),
             (State::TooFew, "had too few events"),
-            (State::Nothing, "show nothing at all (unused, or dead: switch something on there)"),
+            (State::Nothing, nothing),
             (State::NoFeed, "on a panel without a measured feed"),
         ];
         for (state, words) in parts {
@@ -198,5 +205,37 @@ impl Report {
             }
         }
         text
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_summary_reads_as_a_sentence() {
+        let check = |states: &[State], expected: &str| {
+            let proof = |state: &State| Proof {
+                circuit: "range".into(),
+                channel: "house/5".into(),
+                bus: "main".into(),
+                state: *state,
+                events: 0.0,
+                legs: Vec::new(),
+            };
+            let proofs = states.iter().map(proof).collect();
+            let report =
+                Report { site: "shed".into(), span: None, findings: Vec::new(), proofs, silent: Vec::new() };
+            assert_eq!(report.summary(), expected);
+        };
+        use State::{Nothing, Proven, TooFew};
+        let hint = "(unused, or dead: switch something on there)";
+        check(&[], "no channel could be looked at");
+        check(&[Proven, Proven], "2 of 2 channels proven");
+        check(&[Proven, Nothing], &format!("1 of 2 channels proven, 1 shows nothing at all {hint}"));
+        check(
+            &[Nothing, Nothing, TooFew],
+            &format!("0 of 3 channels proven, 1 had too few events, 2 show nothing at all {hint}"),
+        );
     }
 }

@@ -68,7 +68,7 @@ pub(super) fn open_of_panel(
 
 /// A finding as its reader writes numbers.
 pub(super) fn written(numbers: Numbers, finding: &AuditFinding) -> AuditFinding {
-    finding.written(|said| numbers.said(said).into())
+    finding.clone().written(|said| numbers.said(said).into())
 }
 
 /// `24 November 2026, 15:00 to 25 November 2026, 16:00`; empty where there were no readings.

@@ -168,8 +168,9 @@ pub fn answer(
     let range = (query.from.as_deref(), query.to.as_deref());
     let (zone, report) = read(&query.site, range, now, source)?;
     let mut body = body(&zone, &report, now);
-    for finding in &mut body.findings {
-        *finding = finding.written(|said| query.sentence(said));
+    if let Some(numbers) = query.numbers {
+        let written = |finding: AuditFinding| finding.written(|said| numbers.said(said).into());
+        body.findings = body.findings.into_iter().map(written).collect();
     }
     serde_json::to_string(&body).map_err(|error| HistoryError::Failed(error.to_string()))
 }
@@ -196,8 +197,8 @@ impl AuditBody {
 
 impl AuditFinding {
     /// The same with its sentences written so.
-    pub fn written(&self, write: impl Fn(&Said) -> Said) -> Self {
-        Self { what: write(&self.what), evidence: write(&self.evidence), ..self.clone() }
+    pub fn written(self, write: impl Fn(&Said) -> Said) -> Self {
+        Self { what: write(&self.what), evidence: write(&self.evidence), ..self }
     }
 }
 
