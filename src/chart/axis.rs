@@ -12,23 +12,37 @@ pub struct Axis {
 }
 
 impl Axis {
-    /// The axis that holds 0, `low` and `high` with about `ticks` steps of 1, 2 or 5 times a power of ten.
+    /// The axis that holds 0, `low` and `high` with about `ticks` steps of 1, 2 or 5 times a power of ten; with up
+    /// to half as many again where the picture is better filled by them.
     pub fn around(low: f64, high: f64, ticks: usize) -> Self {
         let (low, high) = (low.min(0.0), high.max(0.0));
         let extent = high - low;
         if extent <= 0.0 || !extent.is_finite() {
             return Self { low: 0.0, high: 1.0, step: 1.0 };
         }
-        let raw = extent / ticks.max(1) as f64;
-        let decade = 10f64.powf(raw.log10().floor());
+        let ticks = ticks.max(1) as f64;
+        let decade = 10f64.powf((extent / ticks).log10().floor());
+        let steps = [0.5, 1.0, 2.0, 5.0, 10.0].map(|step| step * decade);
         // A hair of tolerance, so that 0.30000000000000004 is three steps of 0.1.
-        let step =
-            [1.0, 2.0, 5.0].into_iter().map(|step| step * decade).find(|step| *step >= raw * (1.0 - 1e-9));
-        let step = step.unwrap_or(10.0 * decade);
+        let coarse = steps.into_iter().position(|step| step * ticks >= extent * (1.0 - 1e-9));
+        let coarse = coarse.unwrap_or(steps.len() - 1).max(1);
+        let (of_few, of_more) =
+            (Self::of_step(low, high, steps[coarse]), Self::of_step(low, high, steps[coarse - 1]));
+        let is_better = of_more.extent() < 0.85 * of_few.extent();
+        let is_readable = of_more.extent() <= (1.5 * ticks).floor() * of_more.step * (1.0 + 1e-9);
+        if is_better && is_readable { of_more } else { of_few }
+    }
+
+    /// The smallest that holds 0 and both in whole steps.
+    fn of_step(low: f64, high: f64, step: f64) -> Self {
         let up = |value: f64| (value / step - 1e-9).ceil() * step;
         let low = if low < 0.0 { -up(-low) } else { 0.0 };
         let high = if high > 0.0 { up(high) } else { 0.0 };
         Self { low, high, step }
+    }
+
+    fn extent(&self) -> f64 {
+        self.high - self.low
     }
 
     /// Every tick, from the lowest.
@@ -65,9 +79,12 @@ mod tests {
             }
         };
         check(0.0, 100.0, &[0.0, 50.0, 100.0]);
+        check(0.0, 110.0, &[0.0, 20.0, 40.0, 60.0, 80.0, 100.0, 120.0]);
+        check(0.0, 130.0, &[0.0, 50.0, 100.0, 150.0]);
         check(0.0, 37.0, &[0.0, 10.0, 20.0, 30.0, 40.0]);
         check(-3.0, 9.0, &[-5.0, 0.0, 5.0, 10.0]);
         check(0.0, 0.3, &[0.0, 0.1, 0.2, 0.3]);
+        check(0.0, 4.6, &[0.0, 1.0, 2.0, 3.0, 4.0, 5.0]);
         check(0.0, 0.0, &[0.0, 1.0]);
         check(0.0, f64::NAN, &[0.0, 1.0]);
         assert_eq!(Axis::around(0.0, 0.3, 4).decimals(), 1);
