@@ -21,7 +21,7 @@ import urllib.parse
 import urllib.request
 
 from addresses import HOUSE, PAGES
-from browser import PHONE, run
+from browser import PHONE, eventually, run
 
 BASE = sys.argv[1].rstrip("/")
 SHOTS = pathlib.Path(sys.argv[2])
@@ -71,12 +71,19 @@ def what_uses_most_this_month(browser):
     places = api(f"/api/sites/heron-lane/rank?from={today[:7]}-01")["places"]
     expected = {place["label"] for place in places[:2]} | {"Untracked"}
     assert month[1] in expected, (month, expected)
+    said = who.page.inner_text(".said")
+    assert re.match(r"(.+) used most so far: [\d.,]+\u00a0kWh, [\d.]+\u00a0% of consumption\.$", said), said
+    assert any(said.startswith(label) for label in expected), (said, expected)
     assert datetime.date.fromisoformat(today[:7] + "-01").strftime("%B %Y") in month[0], month
     who.is_done(clicks=3)
 
 
 def when_the_sun_last_covered_the_whole_house(browser):
-    who = Newcomer(browser)
+    # An hour may close between the page and the interface.
+    eventually(lambda: the_last_hour_is_right(Newcomer(browser)))
+
+
+def the_last_hour_is_right(who):
     said = who.page.locator("#givers ~ .note").inner_text()
     found = re.match(r"The sun last covered the whole house (today|yesterday|on \w+ \d+ \w+), (\d\d:\d\d) to (\d\d:\d\d)\.", said)
     zone = api("/api/sites")["sites"][0]["time_zone"]
@@ -157,8 +164,8 @@ def the_figures_are_those_of_the_api_and_live(browser):
     page.goto(BASE + HOUSE)
     seen = set()
     late = []
-    until = time.monotonic() + 8
-    while time.monotonic() < until and len(seen) < 4:
+    until = time.monotonic() + 90
+    while time.monotonic() < until and (len(seen) < 4 or not late):
         shown = page.evaluate("[document.querySelector('[data-clock]').dateTime, document.querySelector('[data-of=consumption_w]').textContent]")
         now = api("/api/sites/heron-lane/now")
         if shown[0] == now["at"]:
@@ -177,8 +184,7 @@ def the_figures_are_those_of_the_api_and_live(browser):
         page.wait_for_function("at => Date.parse(document.querySelector('[data-clock]').dateTime) >= Date.parse(at)", arg=moment)
         waits.append(time.monotonic() - began)
     assert min(waits) < 1.5, waits
-    words = page.inner_text(".deck")
-    assert re.search(r"The grid (gives|takes)", words), words
+    page.wait_for_function("() => /The grid (gives|takes)/.test(document.querySelector('.deck').textContent)")
     # The bars say what the figures say.
     parts = page.locator("[data-strip=sources] rect").evaluate_all("rects => rects.map(rect => parseFloat(rect.getAttribute('width')))")
     assert abs(sum(parts) - 100) < 0.5 or sum(parts) == 0, parts
@@ -210,10 +216,15 @@ def history_turns_by_click_key_and_swipe(browser):
     other = browser.page()
     other.goto(address)
     assert other.inner_text("h1") == before and text_of(other.inner_text(".said")) == text_of(said)
+    # From today on: what is shown next holds today as well, and so what there is of it.
+    other.goto(BASE + HOUSE + "/history?span=day")
     for name in ["Week", "Month", "Bill", "Year"]:
         other.get_by_role("link", name=name, exact=True).click()
         other.locator(".choice a[aria-current]", has_text=re.compile(f"^{name}$")).wait_for()
         assert other.locator("svg.plot").count() >= 3, name
+    # A time without readings is a sentence, and no empty chart.
+    other.goto(BASE + HOUSE + "/history?span=month&at=2020-02-01")
+    assert "Nothing is known of this time" in other.inner_text(".said") and other.locator("svg.plot").count() == 0
 
 
 def values_are_read_by_pointer_finger_and_key(browser):
@@ -224,7 +235,7 @@ def values_are_read_by_pointer_finger_and_key(browser):
     plot = page.locator("svg.plot").first
     box = plot.bounding_box()
     page.mouse.move(box["x"] + box["width"] * 1.5 / 96, box["y"] + 100)
-    assert page.inner_text("[data-key-heading]") == rows[1][0]
+    page.wait_for_function("row => document.querySelector('[data-key-heading]').innerText === row", arg=rows[1][0])
     assert page.inner_text("tr[data-key=consumption] [data-value]") in (rows[1][1] + "\u00a0kWh", "unknown")
     page.mouse.move(5, 5)
     page.wait_for_function("all => document.querySelector('tr[data-key=consumption] [data-value]').innerText === all", arg=all_of_it)
@@ -264,7 +275,7 @@ def what_is_shown_can_be_kept_as_a_file(browser):
         decimals = len(text.split(".")[1]) if "." in text else 0
         return abs(float(text) - float(figure)) <= 0.5000001 * 10 ** -decimals
 
-    for query in ["", "?span=day&show=circuits", "?span=week&compare=previous", "?span=year"]:
+    def the_energy(query):
         page.goto(BASE + HOUSE + "/history" + query)
         name, lines = download()
         table = shown("[data-figures]")
@@ -274,18 +285,27 @@ def what_is_shown_can_be_kept_as_a_file(browser):
         assert 0 <= len(lines) - len(table) <= 1, (len(lines), len(table))
         for line, row in list(zip(lines[1:], table[1:]))[:-1]:
             assert all(same(figure, cell) for figure, cell in zip(line[3:], row[1:-1])), (line, row)
-    page.goto(BASE + HOUSE + "/history?view=rank&span=month")
-    name, lines = download()
-    table = shown(".ranking")
-    assert "rank" in name and [line[1].lower() for line in lines[1:]] == [row[0].lower() for row in table[1:]], (lines, table)
+
+    def the_ranking():
+        page.goto(BASE + HOUSE + "/history?view=rank&span=month")
+        name, lines = download()
+        table = shown(".ranking")
+        assert "rank" in name and [line[1].lower() for line in lines[1:]] == [row[0].lower() for row in table[1:]], (lines, table)
+
+    def the_circuit():
+        page.goto(BASE + HOUSE + "/circuits/refrigerator?span=day")
+        name, lines = download()
+        table = shown("[data-figures]")
+        assert "refrigerator" in name and 0 <= len(lines) - len(table) <= 1, (name, len(lines), len(table))
+        assert all(same(line[3], row[1]) for line, row in list(zip(lines[1:], table[1:]))[:-1]), (lines[:3], table[:3])
+
+    for query in ["", "?span=day&show=circuits", "?span=week&compare=previous", "?span=year"]:
+        eventually(lambda: the_energy(query))
+    eventually(the_ranking)
     page.goto(BASE + HOUSE + "/history?view=typical")
     name, lines = download()
     assert "typical-day" in name and len(lines) == 97 and lines[1][0] == "00:00", lines[:2]
-    page.goto(BASE + HOUSE + "/circuits/refrigerator?span=day")
-    name, lines = download()
-    table = shown("[data-figures]")
-    assert "refrigerator" in name and 0 <= len(lines) - len(table) <= 1, (name, len(lines), len(table))
-    assert all(same(line[3], row[1]) for line, row in list(zip(lines[1:], table[1:]))[:-1]), (lines[:3], table[:3])
+    eventually(the_circuit)
 
 
 def a_note_is_added_and_removed(browser):
@@ -335,12 +355,18 @@ def hostile_labels_are_text(browser):
     assert page.locator("tbody tr").count() == 1 and "Heron Lane" in page.inner_text("tbody")
 
 
+def a_body_has_come(page):
+    """The script has written what the stream of live figures brought: the clock of the page went on."""
+    at = page.evaluate("document.querySelector('[data-clock]').dateTime")
+    page.wait_for_function("at => document.querySelector('[data-clock]').dateTime !== at", arg=at)
+
+
 def numbers_are_those_of_the_language(browser):
     page = browser.page(locale="de-DE")
     page.goto(BASE + HOUSE + "/history?view=rank")
     assert re.search(r"\d,\d", page.inner_text(".ranking")) and not re.search(r"\d\.\d", page.inner_text(".ranking"))
     page.goto(BASE + HOUSE)
-    page.wait_for_timeout(1500)
+    a_body_has_come(page)
     assert not re.search(r"\d\.\d\d\u00a0kW", page.inner_text("main")), "the script writes as the server does"
 
 
@@ -361,7 +387,8 @@ def how_numbers_are_written_is_a_choice_that_stays(browser):
     live = browser.page(storage_state=state)
     for path in [HOUSE, HOUSE + "/panel", HOUSE + "/circuits/refrigerator", "/sites"]:
         live.goto(BASE + path)
-        live.wait_for_timeout(1500)
+        if live.locator("[data-clock]").count():
+            a_body_has_come(live)
         text = live.inner_text("main")
         # Decimals are one or two; three digits after a point are thousands.
         assert not re.search(r"\d\.\d{1,2}\u00a0(k?W|k?Wh|A|%)", text), (path, text)

@@ -15,7 +15,7 @@ import urllib.error
 import urllib.request
 
 from addresses import HOUSE
-from browser import PHONE, SHIFTS, STILL, WALL, moved, run
+from browser import PHONE, SHIFTS, STILL, WALL, eventually, moved, run
 
 BASE = sys.argv[1].rstrip("/")
 SHOTS = pathlib.Path(sys.argv[2])
@@ -37,6 +37,14 @@ def unknown():
         # There are no figures yet.
         assert error.code == 503, error
         return ["all"]
+
+
+def well():
+    """The page as the server makes it where nothing is wrong."""
+    with urllib.request.urlopen(BASE + HOUSE, timeout=20) as answer:
+        text = answer.read().decode()
+    assert '<p class="well">' in text
+    return text
 
 
 def the_meters(speak):
@@ -78,6 +86,8 @@ def places_stay(pages, before, when):
 def silence_moves_nothing(browser):
     pages = opened(browser)
     before = {what: page.evaluate(PLACES) for what, page in pages}
+    for what, page in pages[:4]:
+        page.screenshot(path=SHOTS / f"sunny-{page.viewport_size['width']}.png", full_page=True)
     the_meters(speak=False)
     for what, page in pages:
         page.wait_for_function("() => document.querySelector('[data-of^=circuits].unknown') && !document.querySelector('[data-of^=circuits]:not(.unknown)')")
@@ -109,8 +119,10 @@ def more_than_there_is_room_for_is_scrolled(browser):
         page.add_init_script(SHIFTS)
         page.goto(BASE + HOUSE)
         page.wait_for_function("() => !document.querySelector('[data-of].unknown')")
-        text = page.content()
-        start, end = text.index('<p class="well">'), text.index("</section>", text.index('<p class="well">'))
+        page.get_by_text("Nothing is wrong that can be seen from here").wait_for()
+        text = eventually(well)
+        start = text.index('<p class="well">')
+        end = text.index("</section>", start)
         long = "".join(f'<li class="alarm"><strong>Alarm.</strong> Number {n} of what is wrong, with words enough for two lines of a phone and more.</li>' for n in range(6))
         page.route("**" + HOUSE, lambda route: route.fulfill(content_type="text/html", body=text[:start] + f"<ul>{long}</ul>" + text[end:]))
         before = page.evaluate(PLACES)

@@ -91,9 +91,10 @@ pub(super) struct Steps {
 impl Steps {
     pub(super) fn of(wanted: &Wanted, period: &Period) -> Self {
         let at = words::iso(period.first);
+        let anchor = anchor(period);
         let length = |length: Length| Choice {
             words: length.words(),
-            link: wanted.link(length, &anchor(period, length)),
+            link: wanted.link(length, &anchor),
             here: length == period.length,
         };
         let view = |(view, words)| Choice {
@@ -115,12 +116,12 @@ impl Steps {
     }
 }
 
-/// Where another length is looked at: today's if today is within, else where this one starts.
-fn anchor(period: &Period, length: Length) -> String {
+/// Where another length is looked at: today's if today is within, else where this one starts. A bill is of two
+/// months: from this month it leads to the bill that runs.
+fn anchor(period: &Period) -> String {
     let today = period.zone.day_of(period.now);
     let within = period.first <= today && today < period.after;
-    let shorter = length as usize <= period.length as usize;
-    words::iso(if within && shorter { today } else { period.first })
+    words::iso(if within { today } else { period.first })
 }
 
 #[derive(Debug, Serialize)]
