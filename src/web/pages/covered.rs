@@ -17,8 +17,8 @@ const KNOWN: f64 = 0.98;
 
 /// What was found in the days that were looked through.
 enum Found {
-    /// So many days back, on this day, in this hour.
-    Hour(i32, LocalDay, HistoryInterval),
+    /// So many days back, on this day, from and to these times of the local clock.
+    Hour(i32, LocalDay, [String; 2]),
     /// In none of the hours that are known.
     Never,
     /// No hour is known.
@@ -42,7 +42,8 @@ pub(super) async fn last(shared: &Shared, site: &Arc<Site>) -> String {
             let body: HistoryBody = ask::body(history, &query)?;
             if let Some(hour) = body.intervals.iter().rev().find(|hour| is_covered(hour)) {
                 let day = words::day(&hour.start).unwrap_or(first);
-                return Ok(Found::Hour(today.0 - day.0, day, hour.clone()));
+                let time = |text: &str| text.get(11..16).unwrap_or_default().to_owned();
+                return Ok(Found::Hour(today.0 - day.0, day, [time(&hour.start), time(&hour.end)]));
             }
             any_known |= body.intervals.iter().any(is_known);
             after = first;
@@ -50,18 +51,13 @@ pub(super) async fn last(shared: &Shared, site: &Arc<Site>) -> String {
         Ok(if any_known { Found::Never } else { Found::Unknown })
     });
     match found.await {
-        Ok(Found::Hour(back, day, hour)) => {
-            let time = |text: &str| text.get(11..16).unwrap_or_default().to_owned();
+        Ok(Found::Hour(back, day, [from, to])) => {
             let day = match back {
                 0 => "today".to_owned(),
                 1 => "yesterday".to_owned(),
                 _ => format!("on {}", words::short_date(day)),
             };
-            format!(
-                "The sun last covered the whole house {day}, {} to {}.",
-                time(&hour.start),
-                time(&hour.end)
-            )
+            format!("The sun last covered the whole house {day}, {from} to {to}.")
         }
         Ok(Found::Never) => {
             format!("In the last {DAYS} days the sun covered the whole house in no full hour that is known.")
