@@ -69,11 +69,14 @@ def a_load_step_is_guided(browser):
     assert page.inner_text("h1") == label
     first = page.inner_text(".lead")
     assert re.search(r"Leave the load|Switch the load", first), first
+    # The style is there too by then.
+    page.wait_for_load_state()
     place = page.get_by_role("button", name="End it").bounding_box()
     # It counts down, and then asks for the switch.
     page.wait_for_function("text => { const now = document.querySelector('.lead').innerText; return now !== text || /^Switch the load/.test(now); }", arg=first)
     page.wait_for_function("() => /^Switch the load/.test(document.querySelector('.lead').innerText)")
-    assert page.get_by_role("button", name="End it").bounding_box() == place, "what a finger is over stays"
+    now = page.get_by_role("button", name="End it").bounding_box()
+    assert now == place, f"what a finger is over stays: {place} became {now}; {page.inner_text('main')}"
     look_at(page, SHOTS, "verify-runs")
     page.set_viewport_size(PHONE)
     page.get_by_role("button", name="End it").click()
