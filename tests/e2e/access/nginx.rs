@@ -1,7 +1,6 @@
 //! The example of a reverse proxy, `deploy/nginx/panelwright.conf`, as it is, with other ports and files.
 
 use std::path::Path;
-use std::time::{Duration, Instant};
 
 use reqwest::{Certificate, Client, redirect};
 use tokio::runtime::Runtime;
@@ -120,7 +119,6 @@ fn the_example_of_a_proxy_serves_pages_forms_and_live_figures() {
     let mut stream = runtime
         .block_on(client.get(format!("{origin}/panel/live/shed")).header("cookie", &cookie).send())
         .expect("an answer");
-    let began = Instant::now();
     let seen = runtime.block_on(async {
         let mut text = String::new();
         while text.matches("event: now").count() < 3 {
@@ -131,10 +129,5 @@ fn the_example_of_a_proxy_serves_pages_forms_and_live_figures() {
         }
         text
     });
-    assert!(
-        began.elapsed() < Duration::from_secs(8) && seen.len() < 4_000,
-        "{:?} for {}",
-        began.elapsed(),
-        seen.len()
-    );
+    assert!(seen.len() < 4_000, "{} bytes for three events", seen.len());
 }
