@@ -45,14 +45,41 @@ pub(super) fn select(db: &Connection, table: Table, series: i64, range: &Range<S
     })
 }
 
-/// The same rows without their extremes: energy follows from the rest, and a year of rows is read much faster.
+/// The same rows without their extremes, of which energy does not follow: a year of rows is read much faster. Where
+/// one `rule` alone holds, only those that it made.
 pub(super) fn without_extremes(
     db: &Connection,
     table: Table,
     series: i64,
     range: &Range<Stamp>,
+    rule: Option<i64>,
 ) -> Result<Vec<Ruled>> {
-    read(db, &format!("SELECT {COLUMNS} FROM {} {IN_RANGE}", table.name()), series, range, sums_of)
+    let name = table.name();
+    let Some(rule) = rule else {
+        return read(db, &format!("SELECT {COLUMNS} FROM {name} {IN_RANGE}"), series, range, sums_of);
+    };
+    let sql = format!(
+        "SELECT start_s, energy_in, energy_out, covered FROM {name}
+         WHERE series = ?1 AND start_s >= ?2 AND start_s < ?3 AND rule = ?4 ORDER BY start_s"
+    );
+    let mut select = db.prepare_cached(&sql)?;
+    let mut rows = select.query(params![series, bound(range.start), bound(range.end), rule])?;
+    let mut found = Vec::new();
+    while let Some(row) = rows.next()? {
+        let sums = Row {
+            energy_in: Energy(row.get(1)?),
+            energy_out: Energy(row.get(2)?),
+            covered: Span(row.get(3)?),
+            ..Row::empty(Stamp::from_seconds(row.get(0)?))
+        };
+        found.push((sums, rule));
+    }
+    Ok(found)
+}
+
+/// The first whole second of a range that starts at, or ends before, `at`: a row starts on a whole second.
+fn bound(at: Stamp) -> i64 {
+    Stamp(at.0.saturating_add(9)).seconds()
 }
 
 const COLUMNS: &str = "start_s, rule, energy_in, energy_out, covered";
@@ -75,8 +102,6 @@ fn read(
     row_of: impl Fn(&rusqlite::Row<'_>) -> rusqlite::Result<Row>,
 ) -> Result<Vec<Ruled>> {
     let mut select = db.prepare_cached(sql)?;
-    // Rounded up: a row starts on a whole second, and at or after the range's start.
-    let bound = |at: Stamp| Stamp(at.0.saturating_add(9)).seconds();
     let mut rows = select.query(params![series, bound(range.start), bound(range.end)])?;
     let mut found = Vec::new();
     while let Some(row) = rows.next()? {

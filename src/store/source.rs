@@ -246,14 +246,16 @@ pub(super) fn stored(
         Level::Day => Table::Day,
         Level::Month => Table::Month,
     };
-    let select = if extremes { rows::select } else { rows::without_extremes };
-    let ruled = select(db, table, series, range)?.into_iter();
     let always = entry.rules.always(at);
+    let ruled = match extremes {
+        true => rows::select(db, table, series, range)?,
+        false => rows::without_extremes(db, table, series, range, always)?,
+    };
     let holds = |row: &Row, rule: i64| {
         let in_force = || entry.rules.print(at, &extent(&entry.zone, table, row.start));
         rule == always.unwrap_or_else(in_force)
     };
-    Ok(ruled.filter(|(row, rule)| holds(row, *rule)).map(|(row, _)| row).collect())
+    Ok(ruled.into_iter().filter(|(row, rule)| holds(row, *rule)).map(|(row, _)| row).collect())
 }
 
 /// The interval of that level that a minute belongs to.

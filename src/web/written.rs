@@ -15,7 +15,7 @@ use crate::calendar::Zone;
 use crate::exchange::TOTALS;
 use crate::history::{Amount, Summary};
 use crate::site::{FigureKey, Site};
-use crate::units::Span;
+use crate::units::{Span, Stamp};
 
 /// The answer to a question of energy.
 #[derive(Debug, Serialize)]
@@ -88,7 +88,18 @@ struct Lines<'a> {
 
 impl Serialize for Lines<'_> {
     fn serialize<S: Serializer>(&self, to: S) -> Result<S::Ok, S::Error> {
-        to.collect_seq(self.summaries.iter().map(|summary| line(&self.names, self.zone, summary)))
+        // Mostly one begins where the last one ended, and has that text already.
+        let mut last: Option<(Stamp, String)> = None;
+        to.collect_seq(self.summaries.iter().map(|summary| {
+            let interval = summary.interval;
+            let start = match last.take() {
+                Some((end, text)) if end == interval.start => text,
+                _ => self.zone.rfc3339(interval.start),
+            };
+            let end = self.zone.rfc3339(interval.end);
+            last = Some((interval.end, end.clone()));
+            line(&self.names, start, end, summary)
+        }))
     }
 }
 
@@ -116,12 +127,12 @@ struct Line<'a> {
     buses: Buses<'a>,
 }
 
-fn line<'a>(names: &'a Names<'a>, zone: &Zone, summary: &'a Summary) -> Line<'a> {
+fn line<'a>(names: &'a Names<'a>, start: String, end: String, summary: &'a Summary) -> Line<'a> {
     let kwh = |key| summary.kwh(key);
     let coverage = |summary: &Summary, amount: Amount| rounded_down(amount.coverage(summary.interval.span()));
     Line {
-        start: zone.rfc3339(summary.interval.start),
-        end: zone.rfc3339(summary.interval.end),
+        start,
+        end,
         seconds: summary.interval.span().0 / Span::from_seconds(1).0,
         coverage: rounded_down(summary.totals_coverage()),
         rederiving: summary.rederiving,
