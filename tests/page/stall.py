@@ -142,6 +142,22 @@ def more_than_there_is_room_for_is_scrolled(browser):
         the_meters(speak=True)
 
 
-TASKS = [silence_moves_nothing, more_than_there_is_room_for_is_scrolled]
+def whatever_the_machine_does(task):
+    """A machine that stands still for seconds makes silences of its own, and what words move in each adds up: then
+    the task is done again. What the page moves by itself it moves each time."""
+
+    def done(browser):
+        for patience in [2, 1, 0]:
+            try:
+                return task(browser)
+            except AssertionError:
+                if not patience:
+                    raise
+
+    done.__name__ = task.__name__
+    return done
+
+
+TASKS = [whatever_the_machine_does(task) for task in [silence_moves_nothing, more_than_there_is_room_for_is_scrolled]]
 
 sys.exit(run(TASKS, SHOTS, refused=404, patience_ms=60_000))
