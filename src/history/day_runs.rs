@@ -61,14 +61,18 @@ pub(super) fn key_of(place: Rank) -> FigureKey {
     }
 }
 
+/// Whether a place is no load at that moment, but something else.
+pub(super) fn is_other(site: &Site, place: Rank, at: Stamp) -> bool {
+    match place {
+        Rank::Circuit(index) => site.circuits[index].entry(at).is_some_and(|entry| entry.role != Role::Load),
+        Rank::Untracked => false,
+    }
+}
+
 /// The figure of a place in an epoch, where it is a load there.
 fn figure_in<'a>(site: &Site, epoch: &'a Epoch, place: Rank) -> Option<&'a Figure> {
     // The map's dates cut its epochs, so an entry that holds as one begins holds in all of it.
-    let other = |index: usize| {
-        let entry = site.circuits[index].entry(epoch.span.start);
-        entry.is_some_and(|entry| entry.role != Role::Load)
-    };
-    if matches!(place, Rank::Circuit(index) if other(index)) {
+    if is_other(site, place, epoch.span.start) {
         return None;
     }
     let key = key_of(place);

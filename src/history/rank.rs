@@ -7,7 +7,7 @@
 use std::collections::BTreeMap;
 use std::ops::Range;
 
-use super::day_runs::key_of;
+use super::day_runs::{is_other, key_of};
 use super::runs::Counter;
 use super::{Amount, DayRules, Level, MISSING, Runs, Source, Summary, energy_of, places, series_of, tallies};
 use crate::calendar::{Interval, Zone};
@@ -195,11 +195,7 @@ impl Sums {
         self.whole += whole;
         let length = day.interval.span();
         for (of, sum) in &mut self.places {
-            let other = |index: usize| {
-                let entry = site.circuits[index].entry(day.interval.start);
-                entry.is_some_and(|entry| entry.role != Role::Load)
-            };
-            if matches!(of, Rank::Circuit(index) if other(*index)) {
+            if is_other(site, *of, day.interval.start) {
                 continue;
             }
             let Some(amount) = day.get(key_of(*of)) else { continue };
@@ -243,7 +239,7 @@ fn end_uses(site: &Site, places: &[Ranked], sums: &Sums) -> Vec<EndUseShare> {
     found
 }
 
-/// Counts the minutes of some places over a range, a local day at a time: out of what the source has kept of
+/// Counts the minutes of some places, in the order of [`places`], over a range, a local day at a time: out of what the source has kept of
 /// the day, or of its minutes.
 fn count<S: Source>(
     site: &Site,
@@ -254,8 +250,7 @@ fn count<S: Source>(
 ) -> Result<Vec<Runs>, S::Error> {
     let (all, rules) = (places(site), DayRules::of(site));
     let wanted: Vec<usize> = (0..all.len()).filter(|at| of.contains(&all[*at])).collect();
-    let of: Vec<Rank> = wanted.iter().map(|at| all[*at]).collect();
-    let series = series_of(site, &of);
+    let series = series_of(site, of);
     let mut counters = vec![Counter::new(); of.len()];
     // Nothing can be told of the days before the first reading.
     let begins = source.begins()?.map_or(range.start, |begins| begins.clamp(range.start, range.end));
@@ -276,7 +271,7 @@ fn count<S: Source>(
             let day = day_from(start);
             end = day.end;
             let rows = source.rows_of(Level::Minute, day.clone(), &series)?;
-            let tallies = tallies(site, &day, &rows, &of);
+            let tallies = tallies(site, &day, &rows, of);
             counters.iter_mut().zip(&tallies).for_each(|(counter, tally)| counter.absorb(tally));
         }
         start = end;

@@ -306,10 +306,10 @@ impl WeekSums {
                 }
             };
             let to = &mut self.series[at];
-            to.energy_in.add(places, from.energy_in.values());
-            to.energy_out.add(places, from.energy_out.values());
-            to.uncovered.add(places, from.uncovered.values());
-            to.unknown.add(places, from.unknown.values());
+            to.columns_mut()
+                .into_iter()
+                .zip(from.columns())
+                .for_each(|(to, from)| to.add(places, from.values()));
         }
         add(&mut self.lengths, places, &other.lengths);
         add(&mut self.days, places, &other.days);

@@ -2,7 +2,7 @@
 
 use std::ops::Range;
 
-use rusqlite::{Connection, OptionalExtension, params};
+use rusqlite::{Connection, OptionalExtension, ToSql, params};
 
 use crate::flow::Row;
 use crate::units::{Energy, Span, Stamp};
@@ -35,13 +35,15 @@ pub(super) type Ruled = (Row, i64);
 
 /// The rows of a series whose start lies in `range`, by start.
 pub(super) fn select(db: &Connection, table: Table, series: i64, range: &Range<Stamp>) -> Result<Vec<Ruled>> {
-    let sql = format!("SELECT {COLUMNS}, low, high FROM {} {IN_RANGE}", table.name());
-    read(db, &sql, series, range, |row| {
-        Ok(Row {
+    let sql =
+        format!("SELECT {SUMS}, rule, low, high FROM {} WHERE {IN_RANGE} ORDER BY start_s", table.name());
+    read(db, &sql, params![series, bound(range.start), bound(range.end)], |row| {
+        let found = Row {
             min: row.get::<_, Option<i32>>(5)?.unwrap_or(i32::MAX),
             max: row.get::<_, Option<i32>>(6)?.unwrap_or(i32::MIN),
             ..sums_of(row)?
-        })
+        };
+        Ok((found, row.get(4)?))
     })
 }
 
@@ -54,42 +56,33 @@ pub(super) fn without_extremes(
     range: &Range<Stamp>,
     rule: Option<i64>,
 ) -> Result<Vec<Ruled>> {
-    let name = table.name();
-    let Some(rule) = rule else {
-        return read(db, &format!("SELECT {COLUMNS} FROM {name} {IN_RANGE}"), series, range, sums_of);
-    };
-    let sql = format!(
-        "SELECT start_s, energy_in, energy_out, covered FROM {name}
-         WHERE series = ?1 AND start_s >= ?2 AND start_s < ?3 AND rule = ?4 ORDER BY start_s"
-    );
-    let mut select = db.prepare_cached(&sql)?;
-    let mut rows = select.query(params![series, bound(range.start), bound(range.end), rule])?;
-    let mut found = Vec::new();
-    while let Some(row) = rows.next()? {
-        let sums = Row {
-            energy_in: Energy(row.get(1)?),
-            energy_out: Energy(row.get(2)?),
-            covered: Span(row.get(3)?),
-            ..Row::empty(Stamp::from_seconds(row.get(0)?))
-        };
-        found.push((sums, rule));
+    let (name, from, to) = (table.name(), bound(range.start), bound(range.end));
+    match rule {
+        Some(rule) => {
+            let sql = format!("SELECT {SUMS} FROM {name} WHERE {IN_RANGE} AND rule = ?4 ORDER BY start_s");
+            read(db, &sql, params![series, from, to, rule], |row| Ok((sums_of(row)?, rule)))
+        }
+        None => {
+            let sql = format!("SELECT {SUMS}, rule FROM {name} WHERE {IN_RANGE} ORDER BY start_s");
+            read(db, &sql, params![series, from, to], |row| Ok((sums_of(row)?, row.get(4)?)))
+        }
     }
-    Ok(found)
 }
 
-/// The first whole second of a range that starts at, or ends before, `at`: a row starts on a whole second.
-fn bound(at: Stamp) -> i64 {
+/// The first whole second at or after `at`: what bounds starts and ends, which are whole seconds.
+pub(super) fn bound(at: Stamp) -> i64 {
     Stamp(at.0.saturating_add(9)).seconds()
 }
 
-const COLUMNS: &str = "start_s, rule, energy_in, energy_out, covered";
-const IN_RANGE: &str = "WHERE series = ?1 AND start_s >= ?2 AND start_s < ?3 ORDER BY start_s";
+const SUMS: &str = "start_s, energy_in, energy_out, covered";
+const IN_RANGE: &str = "series = ?1 AND start_s >= ?2 AND start_s < ?3";
 
+/// What [`SUMS`] says.
 fn sums_of(row: &rusqlite::Row<'_>) -> rusqlite::Result<Row> {
     Ok(Row {
-        energy_in: Energy(row.get(2)?),
-        energy_out: Energy(row.get(3)?),
-        covered: Span(row.get(4)?),
+        energy_in: Energy(row.get(1)?),
+        energy_out: Energy(row.get(2)?),
+        covered: Span(row.get(3)?),
         ..Row::empty(Stamp::from_seconds(row.get(0)?))
     })
 }
@@ -97,15 +90,14 @@ fn sums_of(row: &rusqlite::Row<'_>) -> rusqlite::Result<Row> {
 fn read(
     db: &Connection,
     sql: &str,
-    series: i64,
-    range: &Range<Stamp>,
-    row_of: impl Fn(&rusqlite::Row<'_>) -> rusqlite::Result<Row>,
+    params: &[&dyn ToSql],
+    row_of: impl Fn(&rusqlite::Row<'_>) -> rusqlite::Result<Ruled>,
 ) -> Result<Vec<Ruled>> {
     let mut select = db.prepare_cached(sql)?;
-    let mut rows = select.query(params![series, bound(range.start), bound(range.end)])?;
+    let mut rows = select.query(params)?;
     let mut found = Vec::new();
     while let Some(row) = rows.next()? {
-        found.push((row_of(row)?, row.get(1)?));
+        found.push(row_of(row)?);
     }
     Ok(found)
 }

@@ -40,7 +40,7 @@ pub(super) fn each(
     each: &mut dyn FnMut(&DayRuns) -> bool,
 ) -> Result<()> {
     let mut select = db.prepare_cached(SELECT)?;
-    let mut rows = select.query(params![site, bound(range.start), bound(range.end)])?;
+    let mut rows = select.query(params![site, rows::bound(range.start), rows::bound(range.end)])?;
     let mut runs = DayRuns { day: range.start..range.start, rule: 0, tallies: Vec::new() };
     while let Some(row) = rows.next()? {
         runs.day = Stamp::from_seconds(row.get(0)?)..Stamp::from_seconds(row.get(1)?);
@@ -56,18 +56,13 @@ pub(super) fn each(
 const SELECT: &str = "SELECT start_s, end_s, rule, body FROM run_day
      WHERE site = ?1 AND start_s >= ?2 AND start_s < ?3 ORDER BY start_s";
 
-/// The first whole second of a range that starts at, or ends before, `at`.
-fn bound(at: Stamp) -> i64 {
-    Stamp(at.0.saturating_add(9)).seconds()
-}
-
 /// A day as it stands: from when to when, rule and body.
 pub(super) type Stored = (Range<Stamp>, i64, Vec<u8>);
 
 /// The days that start in `range` as they stand.
 pub(super) fn bodies(db: &Connection, site: i64, range: &Range<Stamp>) -> Result<Vec<Stored>> {
     let mut select = db.prepare_cached(SELECT)?;
-    let found = select.query_map(params![site, bound(range.start), bound(range.end)], |row| {
+    let found = select.query_map(params![site, rows::bound(range.start), rows::bound(range.end)], |row| {
         let day = Stamp::from_seconds(row.get(0)?)..Stamp::from_seconds(row.get(1)?);
         Ok((day, row.get(2)?, row.get(3)?))
     })?;
@@ -82,7 +77,7 @@ pub(super) fn forget(db: &Connection, site: i64, range: &Range<Stamp>) -> Result
     .execute(params![
         site,
         (range.start - LONGEST).seconds(),
-        Stamp(range.end.0.saturating_add(9)).seconds(),
+        rows::bound(range.end),
         range.start.seconds()
     ])?;
     Ok(())

@@ -112,7 +112,7 @@ fn forget_one(db: &Connection, site: i64, stretch: Stretch, range: &Range<Stamp>
         site,
         number(stretch),
         (range.start - longest(stretch)).seconds(),
-        Stamp(range.end.0.saturating_add(9)).seconds(),
+        rows::bound(range.end),
         range.start.seconds()
     ])?;
     Ok(())

@@ -83,26 +83,34 @@ def places_stay(pages, before, when):
         assert now == before[what], f"{what}, {when}: {before[what]} became {now}"
 
 
+def become(pages, figures, words, open_bars):
+    """Waits until every page shows these figures, and Now these words."""
+    for what, page in pages:
+        page.wait_for_function(figures)
+        if path_of(page) == HOUSE:
+            page.get_by_text(words).wait_for()
+            assert page.locator("[data-open]:visible").count() == open_bars
+
+
+def pictures(pages, name):
+    """Of Now, which comes first, in every size."""
+    for what, page in pages[:4]:
+        page.screenshot(path=SHOTS / f"{name}-{page.viewport_size['width']}.png", full_page=True)
+
+
 def silence_moves_nothing(browser):
     pages = opened(browser)
     before = {what: page.evaluate(PLACES) for what, page in pages}
-    for what, page in pages[:4]:
-        page.screenshot(path=SHOTS / f"sunny-{page.viewport_size['width']}.png", full_page=True)
+    pictures(pages, "sunny")
     the_meters(speak=False)
+    none = "() => document.querySelector('[data-of^=circuits].unknown') && !document.querySelector('[data-of^=circuits]:not(.unknown)')"
+    become(pages, none, "Some channels are silent", open_bars=2)
     for what, page in pages:
-        page.wait_for_function("() => document.querySelector('[data-of^=circuits].unknown') && !document.querySelector('[data-of^=circuits]:not(.unknown)')")
-        if path_of(page) == HOUSE:
-            page.get_by_text("Some channels are silent").wait_for()
-            assert page.locator("[data-open]:visible").count() == 2 and page.locator(".key .unknown").count() > 8
+        assert path_of(page) != HOUSE or page.locator(".key .unknown").count() > 8, what
     places_stay(pages, before, "silent")
-    for what, page in pages[:4]:
-        page.screenshot(path=SHOTS / f"silent-{page.viewport_size['width']}.png", full_page=True)
+    pictures(pages, "silent")
     the_meters(speak=True)
-    for what, page in pages:
-        page.wait_for_function("() => !document.querySelector('[data-of].unknown')")
-        if path_of(page) == HOUSE:
-            page.get_by_text("Nothing is wrong that can be seen from here").wait_for()
-            assert page.locator("[data-open]:visible").count() == 0
+    become(pages, "() => !document.querySelector('[data-of].unknown')", "Nothing is wrong that can be seen from here", open_bars=0)
     places_stay(pages, before, "back again")
     for what, page in pages:
         by, which, _ = moved(page)
