@@ -225,10 +225,13 @@ impl<S: Source> Reckoning<'_, S> {
         Ok(())
     }
 
+    /// All slots of a figure.
+    fn slots(&mut self, figure: usize) -> &mut [[Slot; QUARTERS]; WEEKDAYS] {
+        self.figures[figure].get_or_insert_with(|| Box::new([[Slot::default(); QUARTERS]; WEEKDAYS]))
+    }
+
     fn slot(&mut self, figure: usize, slot: usize) -> &mut Slot {
-        let new = || Box::new([[Slot::default(); QUARTERS]; WEEKDAYS]);
-        let days = self.figures[figure].get_or_insert_with(new);
-        &mut days[slot / QUARTERS][slot % QUARTERS]
+        &mut self.slots(figure).as_flattened_mut()[slot]
     }
 
     /// The sums of an epoch that are figures: the one of all totals at once is none.
@@ -239,10 +242,10 @@ impl<S: Source> Reckoning<'_, S> {
 
     fn settle_total(&mut self, total: &Total) -> Result<(), S::Error> {
         let of_figures = self.of_figures(total.epoch);
-        for (slot, length) in total.sums.lengths.iter().enumerate() {
-            for index in &of_figures {
-                let figure = self.plans.epochs[total.epoch][*index].slot;
-                self.slot(figure, slot).last_longer(Span(*length));
+        for index in &of_figures {
+            let slots = self.slots(self.plans.epochs[total.epoch][*index].slot);
+            for (slot, length) in slots.as_flattened_mut().iter_mut().zip(&total.sums.lengths) {
+                slot.last_longer(Span(*length));
             }
         }
         let left = self.settle_known(total.epoch, &total.sums, of_figures);
@@ -259,9 +262,10 @@ impl<S: Source> Reckoning<'_, S> {
             let sum = &self.plans.epochs[epoch][*index];
             let figure = sum.slot;
             let Some(energy) = sum.over_slots(sums) else { return true };
+            let slots = self.slots(figure).as_flattened_mut();
             for (place, energy) in energy.into_iter().enumerate() {
                 if sums.lengths[place] != 0 {
-                    let slot = self.slot(figure, usize::from(sums.slots[place]));
+                    let slot = &mut slots[usize::from(sums.slots[place])];
                     slot.amount += Amount { energy, covered: Span(sums.lengths[place]) };
                     slot.days += sums.days[place] as u32;
                 }

@@ -1,4 +1,4 @@
-//! Sums of quarter-hours by weekday and clock, over whole local days, months and years.
+//! Sums of quarter-hours by weekday and clock, over whole local days, months, three months and years.
 //!
 //! A typical day of a year is made of 35,000 quarter-hours of every series. Sums of series are linear, so the
 //! quarter-hours of one slot of the week (Mondays at 06:15) may be added up once, and a store may keep that:
@@ -26,32 +26,39 @@ pub enum Stretch {
     Day,
     /// A local month.
     Month,
+    /// Three local months, from the first of January, April, July or October.
+    ThreeMonths,
     /// A year from the first of January.
     Year,
 }
 
 impl Stretch {
     /// From the longest to the shortest.
-    pub const ALL: [Self; 3] = [Self::Year, Self::Month, Self::Day];
+    pub const ALL: [Self; 4] = [Self::Year, Self::ThreeMonths, Self::Month, Self::Day];
 
     /// The one of which `at` is a moment.
     pub fn range(self, zone: &Zone, at: Stamp) -> Range<Stamp> {
-        let month = || zone.month_of(at);
+        if self == Self::Day {
+            return zone.day_range(zone.day_of(at));
+        }
+        let (year, month) = zone.month_of(at).civil();
+        let start = |year, month| zone.month_range(LocalMonth::new(year, month)).start;
+        let next_year = || start(year.saturating_add(1), 1);
         match self {
-            Self::Day => zone.day_range(zone.day_of(at)),
-            Self::Month => zone.month_range(month()),
-            Self::Year => {
-                let (year, _) = month().civil();
-                let first = |year| zone.month_range(LocalMonth::new(year, 1)).start;
-                first(year)..first(year.saturating_add(1))
+            Self::Day | Self::Month => zone.month_range(zone.month_of(at)),
+            Self::ThreeMonths => {
+                let first = month - (month - 1) % 3;
+                start(year, first)..if first == 10 { next_year() } else { start(year, first + 3) }
             }
+            Self::Year => start(year, 1)..next_year(),
         }
     }
 
     /// What it is made of; a day of nothing but quarter-hours.
     pub fn finer(self) -> Option<Self> {
         match self {
-            Self::Year => Some(Self::Month),
+            Self::Year => Some(Self::ThreeMonths),
+            Self::ThreeMonths => Some(Self::Month),
             Self::Month => Some(Self::Day),
             Self::Day => None,
         }
@@ -103,7 +110,7 @@ impl SeriesSums {
     }
 
     /// What it says of one of the slots, which lasts that long, as a row; `None` where that is nothing.
-    pub(super) fn row(&self, slot: usize, length: i64) -> Option<Row> {
+    pub fn row(&self, slot: usize, length: i64) -> Option<Row> {
         let row = Row {
             energy_in: Energy(self.energy_in.at(slot)),
             energy_out: Energy(self.energy_out.at(slot)),
@@ -338,7 +345,18 @@ mod tests {
         };
         assert_eq!(of(Stretch::Day), ["2025-03-09T00:00:00-07:00", "2025-03-10T00:00:00-06:00"]);
         assert_eq!(of(Stretch::Month), ["2025-03-01T00:00:00-07:00", "2025-04-01T00:00:00-06:00"]);
+        assert_eq!(of(Stretch::ThreeMonths), ["2025-01-01T00:00:00-07:00", "2025-04-01T00:00:00-06:00"]);
         assert_eq!(of(Stretch::Year), ["2025-01-01T00:00:00-07:00", "2026-01-01T00:00:00-07:00"]);
+        let three_months = |month: i8| {
+            let day = LocalDay::from_civil(2025, month, 17).expect("a date");
+            let range = Stretch::ThreeMonths.range(&denver, denver.day_range(day).start);
+            (denver.month_of(range.start).civil(), denver.month_of(range.end).civil())
+        };
+        for month in 1..=12 {
+            let first = (month - 1) / 3 * 3 + 1;
+            let next = if first == 10 { (2026, 1) } else { (2025, first + 3) };
+            assert_eq!(three_months(month), ((2025, first), next), "{month}");
+        }
     }
 
     #[test]

@@ -22,7 +22,7 @@ use super::readings::{self, OnDamage, day_of, day_start, merged};
 use super::recent::Placed;
 use super::rederive;
 use super::rows::{self, Table};
-use super::{Result, counted, run_days, week_sums};
+use super::{Result, counted, month_days, run_days, week_sums};
 
 /// The readings of the journal, by row of `series`; each by time without doubles.
 pub(super) type Unsealed = FxHashMap<i64, Vec<Sample>>;
@@ -341,6 +341,9 @@ impl Recount<'_> {
         if sum.is_empty() && self.is_of_another_rule(at, table, &range)? {
             return Ok(());
         }
+        if table == Table::Day {
+            month_days::forget(self.db, self.entry.row, &range)?;
+        }
         rows::put(self.db, table, series, (sum, rules.print(at, &range)), Some(date))
     }
 
@@ -462,6 +465,7 @@ pub(super) fn readings_of(
 /// that has another zone than before.
 pub(super) fn rezone(db: &Connection, entry: &Entry) -> Result<()> {
     let always = Stamp::MIN..Stamp::MAX;
+    month_days::forget(db, entry.row, &always)?;
     for (index, series) in entry.series.iter().enumerate() {
         let at = SeriesIndex(index as u32);
         for table in [Table::Day, Table::Month] {

@@ -24,6 +24,7 @@ const STEPS: &[&str] = &[
     include_str!("run_day.sql"),
     include_str!("week_sum.sql"),
     include_str!("week_sum_9.sql"),
+    include_str!("month_days.sql"),
 ];
 
 /// Pages of the write-ahead log after which it goes into the file: 16 MB. The journal fills its

@@ -12,6 +12,7 @@ use crate::site::{ChannelIndex, SeriesIndex};
 use crate::units::{Span, Stamp};
 
 use super::catalog::{Catalog, Entry};
+use super::month_days::Days;
 use super::recent::Placed;
 use super::recount::{extent, readings_of};
 use super::rows::{self, Table};
@@ -107,11 +108,18 @@ impl Source {
             let quarters = self.read(Level::Quarter, range.start..until, series, extremes)?;
             return Ok(rezoned::added_up(quarters, &zone, table, &range));
         }
+        // Extremes are not kept there.
+        let days = (level == Level::Day && !extremes)
+            .then(|| Days::select(&snapshot.db, entry, &range))
+            .transpose()?;
         let mut all = Vec::new();
         for at in series.iter().copied() {
             // A series that the map in force has not.
             let Some(recent) = snapshot.recent.get(at.0 as usize) else { continue };
-            let mut rows = stored(&snapshot.db, entry, at, level, &range, extremes)?;
+            let mut rows = match &days {
+                Some(days) => days.rows(&snapshot.db, entry, at)?,
+                None => stored(&snapshot.db, entry, at, level, &range, extremes)?,
+            };
             // Minutes come by time, so the interval of one is mostly that of the one before. One that
             // starts before the range is of an interval that does too.
             let mut interval = Stamp(0)..Stamp(0);

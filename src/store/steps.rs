@@ -12,7 +12,7 @@ use super::catalog::Entry;
 use super::recount::{Outcome, Recount};
 use super::seal::{self, Sealing};
 use super::writer::{ToSeal, Writer};
-use super::{Event, Result, keep, outbox, rederive, run_days, week_sums};
+use super::{Event, Result, keep, month_days, outbox, rederive, run_days, week_sums};
 
 /// Of sites (by row of `site`), time in which something may be kept that is not yet.
 pub(super) type Waits = BTreeMap<i64, Range<Stamp>>;
@@ -78,13 +78,17 @@ impl Writer {
             }
             return self.sealing.is_some();
         }
-        self.rederive() || self.correct() || self.sum_stretch() || self.count_day()
+        self.rederive()
+            || self.correct()
+            || self.lay_days_together()
+            || self.sum_stretch()
+            || self.count_day()
     }
 
     /// Remembers that days within `range` may have to be counted.
     pub(super) fn count_days_of(&mut self, site: i64, range: &Range<Stamp>) {
         if range.start < range.end {
-            for waiting in [&mut self.to_count, &mut self.to_sum] {
+            for waiting in [&mut self.to_count, &mut self.to_sum, &mut self.to_lay_together] {
                 let known = waiting.entry(site).or_insert_with(|| range.clone());
                 *known = known.start.min(range.start)..known.end.max(range.end);
             }
@@ -103,6 +107,11 @@ impl Writer {
     /// Keeps the sums by slot of the week of some days, months and years; whether there may be more.
     fn sum_stretch(&mut self) -> bool {
         self.keep_some(|writer| &mut writer.to_sum, week_sums::step)
+    }
+
+    /// Keeps the days of some months together; whether there may be more.
+    fn lay_days_together(&mut self) -> bool {
+        self.keep_some(|writer| &mut writer.to_lay_together, month_days::step)
     }
 
     /// Keeps what the minutes of one day say of its loads; whether there may be more.

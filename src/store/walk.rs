@@ -23,7 +23,7 @@ use super::keep::Kept;
 use super::readings::{self, day_of, day_start, hour_of, hour_start, key, parts};
 use super::recount::{Unsealed, date_of, extent, name_of, readings_of};
 use super::rows::{self, Table};
-use super::{Result, block, journal, run_days, week_sums};
+use super::{Result, block, journal, month_days, run_days, week_sums};
 
 /// How far a counter's difference may reach: as far as its neighbours are looked for.
 const COUNTER_REACH: Span = Span(31 * Span::DAY.0);
@@ -68,8 +68,8 @@ impl Walk<'_> {
             self.step(|walk| walk.sums(SeriesIndex(index as u32)))?;
         }
         self.step(Self::run_days)?;
-        self.step(Self::week_sums)?;
-        Ok(())
+        self.step(Self::month_days)?;
+        self.step(Self::week_sums)
     }
 
     fn step(&mut self, step: impl FnOnce(&mut Self) -> Result<()>) -> Result<()> {
@@ -437,15 +437,22 @@ impl Walk<'_> {
                 (Ok(kept), Ok(counted)) if kept == counted.tallies => continue,
                 _ => "the run times of the day that starts here are not those of its minutes".to_owned(),
             };
-            self.checked.find(Finding {
-                id: "runs-differ",
-                what,
-                place: format!("run_day, {}", self.entry.site.id),
-                since: Some(self.entry.zone.rfc3339(day.start)),
-                remedy: "`store repair` takes it away, and the daemon makes it anew from the minutes".into(),
-            });
+            self.is_not_kept_right("runs-differ", "run_day", "minutes", &day, what);
             if self.mend {
                 run_days::forget(self.db, self.entry.row, &day)?;
+            }
+        }
+        Ok(())
+    }
+
+    /// The days of months that are kept together against the days one by one; what is wrong is taken away as well.
+    fn month_days(&mut self) -> Result<()> {
+        let (looked, wrong) = month_days::wrong(self.db, self.entry)?;
+        self.checked.sums += looked;
+        for (range, what) in wrong {
+            self.is_not_kept_right("month-days-differ", "month_days", "days", &range, what);
+            if self.mend {
+                month_days::forget(self.db, self.entry.row, &range)?;
             }
         }
         Ok(())
@@ -456,19 +463,30 @@ impl Walk<'_> {
         let (looked, wrong) = week_sums::wrong(self.db, self.entry)?;
         self.checked.sums += looked;
         for (range, what) in wrong {
-            self.checked.find(Finding {
-                id: "week-sums-differ",
-                what,
-                place: format!("week_sum, {}", self.entry.site.id),
-                since: Some(self.entry.zone.rfc3339(range.start)),
-                remedy: "`store repair` takes it away, and the daemon makes it anew from the quarter hours"
-                    .into(),
-            });
+            self.is_not_kept_right("week-sums-differ", "week_sum", "quarter hours", &range, what);
             if self.mend {
                 week_sums::forget(self.db, self.entry.row, &range)?;
             }
         }
         Ok(())
+    }
+
+    /// Something that is kept in `table`, and follows from what is `finer`, is wrong.
+    fn is_not_kept_right(
+        &mut self,
+        id: &'static str,
+        table: &str,
+        finer: &str,
+        range: &Range<Stamp>,
+        what: String,
+    ) {
+        self.checked.find(Finding {
+            id,
+            what,
+            place: format!("{table}, {}", self.entry.site.id),
+            since: Some(self.entry.zone.rfc3339(range.start)),
+            remedy: format!("`store repair` takes it away, and the daemon makes it anew from the {finer}"),
+        });
     }
 
     /// The rows of `table` in a month against what they should be.
@@ -511,6 +529,7 @@ impl Walk<'_> {
                 |_| (what, rebuilt_from(finer)),
             );
             if self.mend {
+                month_days::forget(self.db, self.entry.row, range)?;
                 rows::put(self.db, table, series, (row, rule), Some(&date))?;
             }
         }

@@ -1,31 +1,27 @@
-//! The quarter hours of local days, months and years that are over, added up by slot of the week, so that a
-//! typical day of a year need not read a million rows.
+//! The quarter hours of local days, months, three months and years that are over, added up by slot of the week, so
+//! that a typical day of a year need not read a million rows.
 //!
 //! They follow from the quarter hours, the zone, and which of the rows the map in force has. Whoever changes
 //! quarter hours forgets the stretches that they are in, in the same transaction; what another map made has
 //! another rule, and is not used. What is missing is made by the writer when it has nothing else to do.
 
 use std::ops::Range;
-use std::sync::Arc;
 
 use rusqlite::{Connection, OptionalExtension, params};
 
-use crate::history::{Column, Level, SLOTS, SeriesSums, Stretch, WeekSums};
-use crate::site::{SeriesIndex, hash_of};
+use crate::history::{Level, SLOTS, Stretch, WeekSums};
+use crate::site::SeriesIndex;
 use crate::units::{Span, Stamp};
 
 use super::catalog::Entry;
 use super::source::stored;
 use super::wire::{self, Bytes, Fault};
-use super::{Result, rows};
+use super::{Result, columns, rows};
 
 const FORMAT: u8 = 2;
 
-/// Changes whenever the same quarter hours come to be added up otherwise.
-const VERSION: u64 = 1;
-
-/// Series of a site: more than there can be, so that a bad length takes no memory.
-const MOST: usize = 100_000;
+/// The number changes whenever the same quarter hours come to be added up otherwise.
+const WHAT: &str = "week sums 1";
 
 /// Days that one step looks at which have nothing to do: some milliseconds of look-ups.
 const LOOKED_AT: usize = 200;
@@ -38,6 +34,7 @@ fn number(stretch: Stretch) -> i64 {
         Stretch::Day => 0,
         Stretch::Month => 1,
         Stretch::Year => 2,
+        Stretch::ThreeMonths => 3,
     }
 }
 
@@ -46,18 +43,14 @@ fn longest(stretch: Stretch) -> Span {
     match stretch {
         Stretch::Day => Span(26 * Span::HOUR.0),
         Stretch::Month => Span(32 * Span::DAY.0),
+        Stretch::ThreeMonths => Span(93 * Span::DAY.0),
         Stretch::Year => Span(367 * Span::DAY.0),
     }
 }
 
-/// The fingerprint of what is added up over a stretch: of the zone, and of each series of the map and the rule
-/// that made its rows.
+/// The fingerprint of what is added up over a stretch.
 fn rule(entry: &Entry, range: &Range<Stamp>) -> i64 {
-    let mut text = format!("week sums {VERSION} {}\t", entry.zone.name());
-    for (index, row) in entry.series.iter().enumerate() {
-        text += &format!("{row}={:x}\t", entry.rules.print(SeriesIndex(index as u32), range));
-    }
-    hash_of(text.as_bytes()) as i64
+    columns::rule(WHAT, entry, range)
 }
 
 /// The sums of exactly that stretch as the map in force has them, if they are kept. What does not decode is
@@ -81,16 +74,18 @@ pub(super) fn select(
 /// A row without its body: its id, of what stretch, from when to when, and the rule.
 type Place = (i64, Stretch, Range<Stamp>, i64);
 
-/// The rows of a site as they stand, days first.
+/// The rows of a site as they stand, the shorter stretches first.
 fn all(db: &Connection, site: i64) -> Result<Vec<Place>> {
     let mut select = db.prepare_cached(
-        "SELECT id, stretch, start_s, end_s, rule FROM week_sum WHERE site = ?1 ORDER BY stretch, start_s",
+        "SELECT id, stretch, start_s, end_s, rule FROM week_sum WHERE site = ?1
+         ORDER BY CASE stretch WHEN 2 THEN 4 ELSE stretch END, start_s",
     )?;
     let found = select.query_map([site], |row| {
         let stretch = match row.get(1)? {
             0 => Stretch::Day,
             1 => Stretch::Month,
-            _ => Stretch::Year,
+            2 => Stretch::Year,
+            _ => Stretch::ThreeMonths,
         };
         let range = Stamp::from_seconds(row.get(2)?)..Stamp::from_seconds(row.get(3)?);
         Ok((row.get(0)?, stretch, range, row.get(4)?))
@@ -118,9 +113,15 @@ fn forget_one(db: &Connection, site: i64, stretch: Stretch, range: &Range<Stamp>
     Ok(())
 }
 
-/// Adds a stretch up: a day from its quarter hours, a month from its days and a year from its months, as far as
-/// those are kept. `None` of what cannot be kept.
-fn made(db: &Connection, entry: &Entry, stretch: Stretch, range: &Range<Stamp>) -> Result<Option<WeekSums>> {
+/// Adds a stretch up: a day from its quarter hours, a longer one from the next shorter ones, as far as
+/// those are kept and not `doubted`. `None` of what cannot be kept.
+fn made(
+    db: &Connection,
+    entry: &Entry,
+    stretch: Stretch,
+    range: &Range<Stamp>,
+    doubted: &[columns::Wrong],
+) -> Result<Option<WeekSums>> {
     if stretch.finer().is_none() {
         if !WeekSums::fits(&entry.zone, range) {
             return Ok(None);
@@ -135,9 +136,11 @@ fn made(db: &Connection, entry: &Entry, stretch: Stretch, range: &Range<Stamp>) 
     }
     let mut parts = Vec::new();
     for (finer, part) in parts_of(entry, stretch, range) {
-        let sums = match select(db, entry, finer, &part)? {
+        let doubted_too = doubted.iter().any(|(range, _)| *range == part);
+        let kept = if doubted_too { None } else { select(db, entry, finer, &part)? };
+        let sums = match kept {
             Some(sums) => Some(sums),
-            None => made(db, entry, finer, &part)?,
+            None => made(db, entry, finer, &part, doubted)?,
         };
         let Some(sums) = sums else { return Ok(None) };
         parts.push(sums);
@@ -145,7 +148,7 @@ fn made(db: &Connection, entry: &Entry, stretch: Stretch, range: &Range<Stamp>) 
     Ok(Some(WeekSums::together(parts)))
 }
 
-/// The months of a year, the days of a month, nothing of a day.
+/// The next shorter stretches that it is made of; nothing of a day.
 fn parts_of(entry: &Entry, stretch: Stretch, range: &Range<Stamp>) -> Vec<(Stretch, Range<Stamp>)> {
     let mut parts = Vec::new();
     let mut start = range.start;
@@ -180,7 +183,7 @@ pub(super) fn step(
         }
         let day = Stretch::Day.range(&entry.zone, left.end - Span(1));
         // What the day is in comes when the first of its days that waits is done.
-        for stretch in [Stretch::Day, Stretch::Month, Stretch::Year] {
+        for stretch in Stretch::ALL.into_iter().rev() {
             let range = stretch.range(&entry.zone, day.start);
             let is_last = range.start >= day.start || left.start >= day.start;
             if range.end <= sealed && is_last && !is_there(db, entry, stretch, &range)? {
@@ -188,7 +191,7 @@ pub(super) fn step(
                 for (stretch, range) in parts_of(entry, stretch, &range).into_iter().chain([(stretch, range)])
                 {
                     if !is_there(db, entry, stretch, &range)?
-                        && let Some(sums) = made(db, entry, stretch, &range)?
+                        && let Some(sums) = made(db, entry, stretch, &range, &[])?
                     {
                         put(db, entry, stretch, &range, &sums)?;
                         put_now += 1;
@@ -237,12 +240,9 @@ fn put(
     Ok(())
 }
 
-/// From when to when, and what is wrong.
-pub(super) type Wrong = (Range<Stamp>, String);
-
 /// What is kept of a site and is not what its quarter hours say, and why; sums of another map, or another
 /// zone, are not looked at. Says of how many it looked.
-pub(super) fn wrong(db: &Connection, entry: &Entry) -> Result<(u64, Vec<Wrong>)> {
+pub(super) fn wrong(db: &Connection, entry: &Entry) -> Result<(u64, Vec<columns::Wrong>)> {
     let (mut looked, mut wrong) = (0, Vec::new());
     for (id, stretch, range, of) in all(db, entry.row)? {
         if of != rule(entry, &range) {
@@ -253,7 +253,7 @@ pub(super) fn wrong(db: &Connection, entry: &Entry) -> Result<(u64, Vec<Wrong>)>
         let body: Vec<u8> = select.query_row([id], |row| row.get(0))?;
         let what = match decode(entry, &body) {
             Err(fault) => fault.to_string(),
-            Ok(sums) if Some(&sums) == made(db, entry, stretch, &range)?.as_ref() => continue,
+            Ok(sums) if Some(&sums) == made(db, entry, stretch, &range, &wrong)?.as_ref() => continue,
             Ok(_) => "the sums by slot of the week that start here are not those of its quarter hours".into(),
         };
         wrong.push((range, what));
@@ -261,8 +261,6 @@ pub(super) fn wrong(db: &Connection, entry: &Entry) -> Result<(u64, Vec<Wrong>)>
     Ok((looked, wrong))
 }
 
-/// The columns of all series stand one behind the other, without those of nothing but zeros: a load gives
-/// nothing back, and mostly all of it is known.
 fn encode(entry: &Entry, sums: &WeekSums) -> Vec<u8> {
     let mut body = wire::begin(FORMAT);
     wire::put_u64(&mut body, sums.slots.len() as u64);
@@ -270,22 +268,9 @@ fn encode(entry: &Entry, sums: &WeekSums) -> Vec<u8> {
     wire::put_column(&mut body, &slots);
     wire::put_column(&mut body, &sums.lengths);
     wire::put_column(&mut body, &sums.days);
-    wire::put_u64(&mut body, sums.series.len() as u64);
-    for known in &sums.series {
-        wire::put_u64(&mut body, entry.series_row(known.series) as u64);
-        let marks = known.columns().into_iter().enumerate().filter(|(_, column)| !column.values().is_empty());
-        body.push(marks.map(|(at, _)| 1 << at).sum());
-    }
-    for at in 0..COLUMNS {
-        let values: Vec<i64> =
-            sums.series.iter().flat_map(|known| known.columns()[at].values()).copied().collect();
-        wire::put_quick_column(&mut body, &values);
-    }
+    columns::put(&mut body, entry, &sums.series);
     wire::finish(body)
 }
-
-/// Of a series: energy in and out, what is not covered, days that are not known.
-const COLUMNS: usize = 4;
 
 fn decode(entry: &Entry, body: &[u8]) -> std::result::Result<WeekSums, Fault> {
     let mut bytes = Bytes::open(body, FORMAT)?;
@@ -297,24 +282,7 @@ fn decode(entry: &Entry, body: &[u8]) -> std::result::Result<WeekSums, Fault> {
         return Err(Fault::Range("a slot"));
     }
     let (lengths, days) = (bytes.column(count)?, bytes.column(count)?);
-    let mut marked = Vec::new();
-    for _ in 0..bytes.count(MOST)? {
-        let row = bytes.u64()? as i64;
-        let at = entry.series.iter().position(|known| *known == row).ok_or(Fault::Range("a series"))?;
-        marked.push((SeriesIndex(at as u32), bytes.take(1)?[0]));
-    }
-    let mut series: Vec<SeriesSums> = marked.iter().map(|(series, _)| SeriesSums::zeros(*series)).collect();
-    for at in 0..COLUMNS {
-        let has = |marks: &u8| marks & (1 << at) != 0;
-        let all = marked.iter().filter(|(_, marks)| has(marks)).count() * count;
-        let values = Arc::new(bytes.column(all)?);
-        let with = series.iter_mut().zip(&marked).filter(|(_, (_, marks))| has(marks));
-        for (place, (known, _)) in with.enumerate() {
-            *known.columns_mut()[at] = Column::part(&values, place * count..(place + 1) * count);
-        }
-    }
+    let series = columns::read(&mut bytes, entry, count)?;
     bytes.end()?;
-    // The map may have its channels in another order than when this was made.
-    series.sort_by_key(|known| known.series);
     Ok(WeekSums { slots: slots.into_iter().map(|slot| slot as u16).collect(), lengths, days, series })
 }

@@ -90,6 +90,8 @@ pub(super) struct Writer {
     pub(super) to_count: Waits,
     /// The same of stretches whose sums by slot of the week are not kept.
     pub(super) to_sum: Waits,
+    /// The same of months whose days are not kept together.
+    pub(super) to_lay_together: Waits,
     troubled: bool,
     /// Commands since work that waits had its turn.
     in_a_row: usize,
@@ -131,6 +133,7 @@ impl Writer {
             corrected: 0,
             to_count: BTreeMap::new(),
             to_sum: BTreeMap::new(),
+            to_lay_together: BTreeMap::new(),
             troubled: false,
             in_a_row: 0,
         }

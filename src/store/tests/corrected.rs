@@ -291,7 +291,7 @@ fn a_file_from_before_records_were_kept_opens_and_derives_what_another_map_made(
     let db = schema::open(&database(copy.path())).expect("it opens");
     // What the formats after the fifth brought is not there yet.
     db.execute_batch(
-        "DROP TABLE week_sum; DROP TABLE run_day; DROP TABLE rule; DROP TABLE rederive; DROP TABLE correction; DROP TABLE outbox;
+        "DROP TABLE month_days; DROP TABLE week_sum; DROP TABLE run_day; DROP TABLE rule; DROP TABLE rederive; DROP TABLE correction; DROP TABLE outbox;
          CREATE TABLE outbox (seq INTEGER PRIMARY KEY AUTOINCREMENT, site INTEGER NOT NULL,
                               from_minute INTEGER NOT NULL, to_minute INTEGER NOT NULL);
          PRAGMA user_version = 5",

@@ -21,13 +21,13 @@ mod corrected;
 mod counted;
 mod failure;
 mod formats;
+mod kept;
 mod life;
 mod repair;
 mod rows;
 mod run_days;
 mod shuffled;
 mod size;
-mod week_sums;
 
 /// 2026-03-08T00:00:00Z. In Denver the clock goes forward on that day, at 09:00Z.
 const T0: Stamp = Stamp::from_seconds(1_772_928_000);

@@ -258,7 +258,7 @@ fn a_file_of_the_first_format_gets_its_hours_as_it_is_opened() {
     rig.store.take().expect("it is open").close();
     let db = schema::open(&database(rig.directory.path())).expect("it opens");
     db.execute_batch(
-        "DROP TABLE week_sum; DROP TABLE run_day; DROP VIEW hour_wh; DROP TABLE hour; DROP TABLE let_go; DROP TABLE proof;
+        "DROP TABLE month_days; DROP TABLE week_sum; DROP TABLE run_day; DROP VIEW hour_wh; DROP TABLE hour; DROP TABLE let_go; DROP TABLE proof;
          DROP TABLE rule; DROP TABLE rederive; DROP TABLE correction; ALTER TABLE outbox DROP COLUMN figures;
          DROP TABLE map_form; DROP INDEX annotation_start; ALTER TABLE annotation DROP COLUMN origin;
          ALTER TABLE set_aside DROP COLUMN repaired; PRAGMA user_version = 1",

@@ -1,9 +1,12 @@
-//! The sums by slot of the week that are kept are those of the quarter hours: after a late reading, an import, a
-//! corrected map, another zone, and whatever else changes a quarter hour.
+//! The sums by slot of the week that are kept are those of the quarter hours, and the days of months that are kept
+//! together are the days one by one: after a late reading, an import, a corrected map, another zone, and whatever
+//! else changes a quarter hour.
 
 use super::*;
 use crate::calendar::Zone;
-use crate::history::{Memory, Profile, Stretch, profile};
+use crate::history::{Memory, Profile, Source, Stretch, profile};
+use crate::store::catalog::Catalog;
+use crate::store::month_days;
 use crate::store::reader::Reader;
 
 const DAY: i64 = 86_400;
@@ -57,8 +60,30 @@ fn added_up(rig: &Rig) -> Vec<String> {
     told(&found)
 }
 
-/// Of how many stretches sums are of use under the map in force: days and months.
-fn of_use(rig: &Rig) -> (usize, usize) {
+/// Every day of every series, without its extremes.
+fn days(rig: &Rig) -> Vec<(SeriesIndex, Row)> {
+    let all: Vec<SeriesIndex> = (0..rig.site.series_len() as u32).map(SeriesIndex).collect();
+    let mut source = rig.store().reader().source(SiteIndex(0));
+    source.rows_of(Level::Day, at(-10 * DAY)..at(APRIL), &all).expect("rows")
+}
+
+/// The same from minutes that are added up anew.
+fn added_up_days(rig: &Rig) -> Vec<(SeriesIndex, Row)> {
+    let zone = zone(rig);
+    let minutes = rig.rows(Level::Minute, -4 * DAY, APRIL);
+    let mut days = summed(&minutes, |start| zone.day_range(zone.day_of(start)).start);
+    days.iter_mut().for_each(|(_, day)| (day.min, day.max) = (i32::MAX, i32::MIN));
+    days
+}
+
+/// Of how many stretches something is of use under the map in force: of days, months and three months sums, of
+/// months their days.
+fn of_use(rig: &Rig) -> (usize, usize, usize, usize) {
+    let db = schema::open_read_only(&database(rig.directory.path())).expect("it opens");
+    let catalog = Catalog::look_up(&db, std::slice::from_ref(&rig.site)).expect("it reads");
+    let entry = catalog.entry(SiteIndex(0)).expect("the site");
+    let march = Stretch::Month.range(&zone(rig), at(DAY));
+    let together = usize::from(month_days::is_there(&db, entry, &march).expect("it reads"));
     let mut source = rig.store().reader().source(SiteIndex(0));
     let mut count = |stretch: Stretch| {
         let (mut found, mut start) = (0, at(-10 * DAY));
@@ -69,7 +94,7 @@ fn of_use(rig: &Rig) -> (usize, usize) {
         }
         found
     };
-    (count(Stretch::Day), count(Stretch::Month))
+    (count(Stretch::Day), count(Stretch::Month), count(Stretch::ThreeMonths), together)
 }
 
 fn check(rig: &Rig, what: &str) {
@@ -77,6 +102,9 @@ fn check(rig: &Rig, what: &str) {
     assert!(found.iter().any(|slot| !slot.contains("energy: 0,")), "{what}");
     let wrong = found.iter().zip(added_up(rig)).find(|(one, other)| *one != other);
     assert_eq!(wrong, None, "{what}");
+    let (found, wanted) = (days(rig), added_up_days(rig));
+    assert_eq!(found.iter().zip(&wanted).find(|(one, other)| one != other), None, "{what}");
+    assert!(found.len() == wanted.len() && found.len() > 9, "{what}");
 }
 
 fn correct(rig: &mut Rig, map: &str) {
@@ -85,11 +113,12 @@ fn correct(rig: &mut Rig, map: &str) {
     rig.send(Command::Sites(vec![Arc::clone(&rig.site)]));
 }
 
-/// The days of March, also those before anything is known, and March.
-const ALL: (usize, usize) = (31, 1);
+/// The days of March, also those before anything is known; March and the February before, which is a part of the
+/// three months that March ends; and the days of March together.
+const ALL: (usize, usize, usize, usize) = (31, 2, 1, 1);
 
 #[test]
-fn days_and_months_that_are_over_are_kept() {
+fn what_is_over_is_kept() {
     let mut rig = live(MAP);
     assert_eq!(of_use(&rig), ALL);
     check(&rig, "live");
@@ -98,19 +127,27 @@ fn days_and_months_that_are_over_are_kept() {
     rig.flush();
     assert_eq!(of_use(&rig), ALL);
     check(&rig, "late readings");
+    // What is kept together is what is read: a day that somebody else changes is not looked at.
+    let before = days(&rig);
+    let db = schema::open(&database(rig.directory.path())).expect("it opens");
+    assert!(db.execute("UPDATE day SET energy_in = energy_in + 1", []).expect("they are changed") > 9);
+    assert_eq!(days(&rig), before);
+    db.execute("DELETE FROM month_days", []).expect("it is taken away");
+    assert_ne!(days(&rig), before);
 }
 
 #[test]
 fn an_import_shows_at_the_next_query() {
     let rig = live(MAP);
-    let before = typical(&rig);
+    let before = (typical(&rig), days(&rig));
     let readings: Vec<Reading> = (DAY + 3600..DAY + 5000).flat_map(readings_at).collect();
     let readings = readings.into_iter().map(|reading| (reading.channel, reading.sample)).collect();
     let (reply, answer) = channel();
     rig.send(Command::Import(Import { site: SiteIndex(0), readings, limit: at(3 * DAY), reply }));
     answer.recv_timeout(Duration::from_secs(30)).expect("an answer");
     // Before the writer has had time to add the day up again: what it was is not shown.
-    assert_ne!(typical(&rig), before);
+    assert_ne!(typical(&rig), before.0);
+    assert_ne!(days(&rig), before.1);
     rig.flush();
     check(&rig, "an import");
     assert_eq!(of_use(&rig), ALL);
@@ -144,7 +181,7 @@ fn a_corrected_map_shows_at_the_next_query() {
     correct(&mut rig, &MAP.replace("America/Denver", "America/Halifax"));
     rig.flush();
     check(&rig, "another zone");
-    assert_eq!(of_use(&rig).1, 1);
+    assert_eq!((of_use(&rig).1, of_use(&rig).3), (2, 1));
     correct(&mut rig, MAP);
     rig.flush();
     check(&rig, "as it was");
@@ -152,7 +189,7 @@ fn a_corrected_map_shows_at_the_next_query() {
 }
 
 #[test]
-fn a_check_holds_sums_against_the_quarter_hours_and_a_repair_takes_them_away() {
+fn a_check_holds_what_is_kept_against_the_rows_and_a_repair_takes_it_away() {
     let mut rig = live(MAP);
     rig.store.take().expect("it is open").close();
     let sites = [Arc::clone(&rig.site)];
@@ -161,13 +198,16 @@ fn a_check_holds_sums_against_the_quarter_hours_and_a_repair_takes_them_away() {
     let db = schema::open(&database(rig.directory.path())).expect("it opens");
     db.execute_batch(
         "UPDATE week_sum SET body = (SELECT body FROM week_sum WHERE stretch = 0 ORDER BY length(body) DESC)
-           WHERE stretch = 1;
-         UPDATE week_sum SET body = x'00' WHERE stretch = 0 AND start_s = (SELECT max(start_s) FROM week_sum);",
+           WHERE stretch = 1 AND start_s = (SELECT max(start_s) FROM week_sum WHERE stretch = 1);
+         UPDATE week_sum SET body = x'00' WHERE stretch = 0 AND start_s = (SELECT max(start_s) FROM week_sum);
+         UPDATE month_days SET body = x'00';",
     )
-    .expect("two are spoilt");
+    .expect("they are spoilt");
     drop(db);
     let findings = check_file().findings;
-    assert_eq!(findings.iter().filter(|found| found.id == "week-sums-differ").count(), 2, "{findings:?}");
+    let count = |id: &str| findings.iter().filter(|found| found.id == id).count();
+    // A day, and March; what is made of them is right.
+    assert_eq!((count("week-sums-differ"), count("month-days-differ")), (2, 1), "{findings:?}");
     let repaired = crate::store::repair(rig.directory.path(), &sites).expect("a repair");
     assert!(repaired.after.findings.is_empty(), "{:?}", repaired.after.findings);
     let (store, events) = open(rig.directory.path(), &rig.site, &[]);
@@ -182,7 +222,8 @@ fn a_file_of_the_format_before_has_them_after_its_next_start() {
     let mut rig = live(MAP);
     rig.store.take().expect("it is open").close();
     let db = schema::open(&database(rig.directory.path())).expect("it opens");
-    db.execute_batch("DROP TABLE week_sum; PRAGMA user_version = 7").expect("an older file");
+    db.execute_batch("DROP TABLE month_days; DROP TABLE week_sum; PRAGMA user_version = 7")
+        .expect("an older file");
     drop(db);
     let (store, events) = open(rig.directory.path(), &rig.site, &[]);
     (rig.store, rig.events) = (Some(store), events);
