@@ -141,6 +141,7 @@ struct Kept {
 /// The kept sums of one epoch added up, and the stretches that they are of.
 struct Total {
     epoch: usize,
+    /// Of every slot, in order: [`WeekSums::room`].
     sums: WeekSums,
     parts: Vec<(Stretch, Range<Stamp>)>,
 }
@@ -227,7 +228,9 @@ impl<S: Source> Reckoning<'_, S> {
 
     /// All slots of a figure.
     fn slots(&mut self, figure: usize) -> &mut [[Slot; QUARTERS]; WEEKDAYS] {
-        self.figures[figure].get_or_insert_with(|| Box::new([[Slot::default(); QUARTERS]; WEEKDAYS]))
+        // Made where it stays: a box of an array is made on the stack first, and copied.
+        let new = || vec![[Slot::default(); QUARTERS]; WEEKDAYS].into_boxed_slice().try_into();
+        self.figures[figure].get_or_insert_with(|| new().expect("as many as there are weekdays"))
     }
 
     fn slot(&mut self, figure: usize, slot: usize) -> &mut Slot {
@@ -241,14 +244,8 @@ impl<S: Source> Reckoning<'_, S> {
     }
 
     fn settle_total(&mut self, total: &Total) -> Result<(), S::Error> {
-        let of_figures = self.of_figures(total.epoch);
-        for index in &of_figures {
-            let slots = self.slots(self.plans.epochs[total.epoch][*index].slot);
-            for (slot, length) in slots.as_flattened_mut().iter_mut().zip(&total.sums.lengths) {
-                slot.last_longer(Span(*length));
-            }
-        }
-        let left = self.settle_known(total.epoch, &total.sums, of_figures);
+        let mut left = self.of_figures(total.epoch);
+        left.retain(|index| !self.settle_known(total.epoch, &total.sums, *index));
         let unsettled = self.settle(total.epoch, &total.sums, &vec![left; SLOTS]);
         for (stretch, part) in &total.parts {
             self.look_closer(total.epoch, *stretch, part, &unsettled)?;
@@ -256,23 +253,24 @@ impl<S: Source> Reckoning<'_, S> {
         Ok(())
     }
 
-    /// Adds up those of which all slots are known, and returns the others.
-    fn settle_known(&mut self, epoch: usize, sums: &WeekSums, mut wanted: Vec<usize>) -> Vec<usize> {
-        wanted.retain(|index| {
-            let sum = &self.plans.epochs[epoch][*index];
-            let figure = sum.slot;
-            let Some(energy) = sum.over_slots(sums) else { return true };
-            let slots = self.slots(figure).as_flattened_mut();
-            for (place, energy) in energy.into_iter().enumerate() {
-                if sums.lengths[place] != 0 {
-                    let slot = &mut slots[usize::from(sums.slots[place])];
-                    slot.amount += Amount { energy, covered: Span(sums.lengths[place]) };
-                    slot.days += sums.days[place] as u32;
-                }
+    /// Says how long all slots were shown of a figure, and adds it up if all of them are known; whether they are.
+    fn settle_known(&mut self, epoch: usize, sums: &WeekSums, index: usize) -> bool {
+        let sum = &self.plans.epochs[epoch][index];
+        let (figure, known) = (sum.slot, sum.over_slots(sums));
+        let slots = self.slots(figure).as_flattened_mut();
+        for (slot, length) in slots.iter_mut().zip(&sums.lengths) {
+            slot.last_longer(Span(*length));
+        }
+        let Some(energy) = known else { return false };
+        for ((slot, energy), (length, days)) in
+            slots.iter_mut().zip(energy).zip(sums.lengths.iter().zip(&sums.days))
+        {
+            if *length != 0 {
+                slot.amount += Amount { energy, covered: Span(*length) };
+                slot.days += *days as u32;
             }
-            false
-        });
-        wanted
+        }
+        true
     }
 
     /// Adds up what these sums can tell of those that are wanted, and returns those that only finer ones can.

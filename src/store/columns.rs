@@ -1,5 +1,6 @@
 //! Columns of several series in one body: those of nothing but zeros are left out.
 
+use std::fmt::Write;
 use std::ops::Range;
 use std::sync::Arc;
 
@@ -24,7 +25,8 @@ pub(super) type Wrong = (Range<Stamp>, String);
 pub(super) fn rule(what: &str, entry: &Entry, range: &Range<Stamp>) -> i64 {
     let mut text = format!("{what} {}\t", entry.zone.name());
     for (index, row) in entry.series.iter().enumerate() {
-        text += &format!("{row}={:x}\t", entry.rules.print(SeriesIndex(index as u32), range));
+        // A string takes whatever is written to it.
+        let _ = write!(text, "{row}={:x}\t", entry.rules.print(SeriesIndex(index as u32), range));
     }
     hash_of(text.as_bytes()) as i64
 }

@@ -65,10 +65,13 @@ pub(super) fn select(
         "SELECT end_s, rule, body FROM week_sum WHERE site = ?1 AND stretch = ?2 AND start_s = ?3",
     )?;
     let place = params![entry.row, number(stretch), range.start.seconds()];
-    let found: Option<(i64, i64, Vec<u8>)> =
-        select.query_row(place, |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?))).optional()?;
-    let of_use = found.filter(|(end, of, _)| *end == range.end.seconds() && *of == rule(entry, range));
-    Ok(of_use.and_then(|(_, _, body)| decode(entry, &body).ok()))
+    let mut found = select.query(place)?;
+    let Some(row) = found.next()? else { return Ok(None) };
+    let (end, of): (i64, i64) = (row.get(0)?, row.get(1)?);
+    if end != range.end.seconds() || of != rule(entry, range) {
+        return Ok(None);
+    }
+    Ok(decode(entry, row.get_ref(2)?.as_blob().map_err(rusqlite::Error::from)?).ok())
 }
 
 /// A row without its body: its id, of what stretch, from when to when, and the rule.

@@ -3,7 +3,10 @@
 //! Figures are integers until here; kWh are rounded to the nearest mWh (six decimals) and shares
 //! down to a millionth, so that a share of 1 always means all of it.
 
+use std::io;
 use std::ops::Range;
+
+use serde_json::ser::{CompactFormatter, Formatter};
 
 use super::views;
 use super::views::notes::Annotation;
@@ -112,9 +115,27 @@ pub fn answer<S: Source>(
     }
 }
 
+/// JSON without a space. Most of the numbers of history are shares of which all is known: those need not be
+/// worked out digit by digit.
+struct Figures;
+
+impl Formatter for Figures {
+    fn write_f64<W: ?Sized + io::Write>(&mut self, writer: &mut W, value: f64) -> io::Result<()> {
+        match value.to_bits() {
+            0 => writer.write_all(b"0.0"),
+            ALL => writer.write_all(b"1.0"),
+            _ => CompactFormatter.write_f64(writer, value),
+        }
+    }
+}
+
+/// The bits of 1.
+const ALL: u64 = 1f64.to_bits();
+
 fn text(body: &impl serde::Serialize) -> Result<String, HistoryError> {
     let mut json = Vec::with_capacity(ROOM);
-    serde_json::to_writer(&mut json, body).map_err(|error| failed(&error))?;
+    let mut to = serde_json::Serializer::with_formatter(&mut json, Figures);
+    body.serialize(&mut to).map_err(|error| failed(&error))?;
     String::from_utf8(json).map_err(|error| failed(&error))
 }
 
@@ -358,6 +379,13 @@ mod tests {
         check(None, None, Some("eon"), "by: `eon`");
         check(Some("2025-06-11"), None, None, "not after its start");
         check(Some("2020-01-01"), None, Some("minute"), "more than 10200");
+    }
+
+    #[test]
+    fn numbers_are_written_as_json_has_them() {
+        let numbers = [1.0, 0.0, -0.0, 0.5, 0.999_999, 12.345_678, -1.0, 1e-7, f64::MAX, f64::NAN];
+        assert_eq!(text(&numbers).expect("JSON"), serde_json::to_string(&numbers).expect("JSON"));
+        assert_eq!(text(&[1.0, 0.0]).expect("JSON"), "[1.0,0.0]");
     }
 
     #[test]

@@ -2,7 +2,8 @@
 
 use std::collections::BTreeMap;
 
-use serde::{Deserialize, Serialize};
+use serde::ser::SerializeStruct;
+use serde::{Deserialize, Serialize, Serializer};
 use utoipa::ToSchema;
 
 use super::super::HistoryError;
@@ -21,7 +22,7 @@ const DAYS: i32 = 28;
 const LONGEST: Span = Span(5 * 366 * Span::DAY.0);
 
 /// The typical day of a site: mean power by quarter-hour of the local clock, by weekday.
-#[derive(Clone, Debug, Deserialize, Serialize, ToSchema)]
+#[derive(Clone, Debug, Deserialize, ToSchema)]
 pub struct ProfileBody {
     /// The site's id.
     #[schema(example = "heron-lane")]
@@ -40,7 +41,7 @@ pub struct ProfileBody {
 }
 
 /// The typical day of a figure.
-#[derive(Clone, Debug, Deserialize, Serialize, ToSchema)]
+#[derive(Clone, Debug, Deserialize, ToSchema)]
 pub struct ProfileFigure {
     /// All days together.
     pub all: ProfileDay,
@@ -49,7 +50,7 @@ pub struct ProfileFigure {
 }
 
 /// The quarter-hours of a day, from 00:00 to 23:45 of the local clock: 96 of each.
-#[derive(Clone, Debug, Deserialize, Serialize, ToSchema)]
+#[derive(Clone, Debug, Deserialize, ToSchema)]
 pub struct ProfileDay {
     /// Mean power of the time in which it is known.
     pub w: Vec<Option<f64>>,
@@ -84,35 +85,83 @@ pub fn read<S: Source>(
     Ok((zone, found.map_err(|error| HistoryError::Failed(error.to_string()))?))
 }
 
+/// [`ProfileBody`] as it is written: straight from the slots, of which there are a hundred thousand numbers.
+#[derive(Debug, Serialize)]
+pub struct Written<'a> {
+    site: &'a str,
+    time_zone: &'a str,
+    start: String,
+    end: String,
+    totals: Figures<'a>,
+    circuits: Figures<'a>,
+}
+
 /// The body.
-pub fn body(site: &Site, zone: &Zone, profile: &Profile) -> ProfileBody {
-    let mut body = ProfileBody {
-        site: site.id.clone(),
-        time_zone: zone.name().to_owned(),
-        start: zone.rfc3339(profile.range.start),
-        end: zone.rfc3339(profile.range.end),
-        totals: BTreeMap::new(),
-        circuits: BTreeMap::new(),
-    };
+pub fn body<'a>(site: &'a Site, zone: &'a Zone, profile: &'a Profile) -> Written<'a> {
+    let (mut totals, mut circuits) = (Figures::default(), Figures::default());
     for (key, days) in &profile.figures {
         if let FigureKey::Circuit(index) = key {
-            body.circuits.insert(site.circuits[*index].id.clone(), figure(days));
+            circuits.0.insert(&site.circuits[*index].id, FigureLine(days));
         } else if let Some((name, _)) = TOTALS.iter().find(|(_, other)| other == key) {
-            body.totals.insert((*name).to_owned(), figure(days));
+            totals.0.insert(name, FigureLine(days));
         }
     }
-    body
+    Written {
+        site: &site.id,
+        time_zone: zone.name(),
+        start: zone.rfc3339(profile.range.start),
+        end: zone.rfc3339(profile.range.end),
+        totals,
+        circuits,
+    }
 }
 
-fn figure(days: &[[Slot; QUARTERS]; WEEKDAYS]) -> ProfileFigure {
-    let weekdays = NAMES.iter().zip(days).map(|(name, slots)| ((*name).to_owned(), day(slots)));
-    ProfileFigure { all: day(&Profile::all_days(days)), weekdays: weekdays.collect() }
+/// Figures by name.
+#[derive(Debug, Default, Serialize)]
+struct Figures<'a>(BTreeMap<&'a str, FigureLine<'a>>);
+
+/// [`ProfileFigure`].
+#[derive(Debug)]
+struct FigureLine<'a>(&'a [[Slot; QUARTERS]; WEEKDAYS]);
+
+impl Serialize for FigureLine<'_> {
+    fn serialize<S: Serializer>(&self, to: S) -> Result<S::Ok, S::Error> {
+        let mut both = to.serialize_struct("ProfileFigure", 2)?;
+        both.serialize_field("all", &day(&Profile::all_days(self.0)))?;
+        both.serialize_field("weekdays", &Weekdays(self.0))?;
+        both.end()
+    }
 }
 
-fn day(slots: &[Slot; QUARTERS]) -> ProfileDay {
-    ProfileDay {
-        w: slots.iter().map(|slot| slot.mean_w().map(tenth)).collect(),
-        coverage: slots.iter().map(|slot| rounded_down(slot.coverage())).collect(),
-        days: slots.iter().map(|slot| slot.days).collect(),
+struct Weekdays<'a>(&'a [[Slot; QUARTERS]; WEEKDAYS]);
+
+impl Serialize for Weekdays<'_> {
+    fn serialize<S: Serializer>(&self, to: S) -> Result<S::Ok, S::Error> {
+        to.collect_map(NAMES.iter().zip(self.0).map(|(name, slots)| (name, day(slots))))
+    }
+}
+
+/// [`ProfileDay`].
+#[derive(Serialize)]
+struct DayLine<'a> {
+    w: Numbers<'a, Option<f64>>,
+    coverage: Numbers<'a, f64>,
+    days: Numbers<'a, u32>,
+}
+
+fn day(slots: &[Slot; QUARTERS]) -> DayLine<'_> {
+    DayLine {
+        w: Numbers(slots, |slot| slot.mean_w().map(tenth)),
+        coverage: Numbers(slots, |slot| rounded_down(slot.coverage())),
+        days: Numbers(slots, |slot| slot.days),
+    }
+}
+
+/// A number of each slot.
+struct Numbers<'a, T>(&'a [Slot; QUARTERS], fn(&Slot) -> T);
+
+impl<T: Serialize> Serialize for Numbers<'_, T> {
+    fn serialize<S: Serializer>(&self, to: S) -> Result<S::Ok, S::Error> {
+        to.collect_seq(self.0.iter().map(self.1))
     }
 }
