@@ -73,8 +73,8 @@ pub(super) fn tile(zone: &Zone, coarsest: Level, range: Range<Stamp>) -> Vec<(Le
 }
 
 /// Splits pieces of one level, sorted by start, into runs whose rows are read at once: minutes of a
-/// local day, quarter-hours and hours of a local month, days of a year. So a read is as long as what a store
-/// keeps together, and what is held in memory does not grow with the range that is asked for.
+/// local day, longer ones up to days of a local month. So a read is as long as what a store keeps together, and
+/// what is held in memory is little and does not grow with the range that is asked for.
 pub(super) fn runs<'a>(zone: &Zone, pieces: &'a [Piece]) -> Vec<&'a [Piece]> {
     let mut runs = Vec::new();
     let mut rest = pieces;
@@ -82,8 +82,7 @@ pub(super) fn runs<'a>(zone: &Zone, pieces: &'a [Piece]) -> Vec<&'a [Piece]> {
         let start = first.range.start;
         let limit = match first.level {
             Level::Minute => zone.day_range(zone.day_of(start)).end,
-            Level::Quarter | Level::Hour => zone.month_range(zone.month_of(start)).end,
-            Level::Day => start + Span(Span::DAY.0 * 366),
+            Level::Quarter | Level::Hour | Level::Day => zone.month_range(zone.month_of(start)).end,
             Level::Month => Stamp::MAX,
         };
         let length = rest.partition_point(|piece| piece.range.start < limit).max(1);

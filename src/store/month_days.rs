@@ -83,7 +83,8 @@ impl Days {
 
     /// The rows of a series, by time: those of months that are kept, and the others one by one.
     pub(super) fn rows(&self, db: &Connection, entry: &Entry, at: SeriesIndex) -> Result<Vec<Row>> {
-        let mut rows = Vec::new();
+        let kept = self.parts.iter().filter_map(|(_, kept)| kept.as_ref());
+        let mut rows = Vec::with_capacity(kept.map(|days| days.starts.len()).sum());
         for (range, kept) in &self.parts {
             match kept {
                 Some(days) => days.rows(at, range, &mut rows),

@@ -3,6 +3,7 @@
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
+use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OpenFlags};
 
 use super::{Error, Result};
@@ -83,6 +84,8 @@ fn read_only(path: &Path) -> Result<Connection> {
     let db = Connection::open_with_flags(path, flags)?;
     db.busy_timeout(PATIENCE)?;
     db.set_prepared_statement_cache_capacity(32);
+    // No statement is to be planned anew for what is bound to it.
+    db.set_db_config(DbConfig::SQLITE_DBCONFIG_ENABLE_QPSG, true)?;
     match db.query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get::<_, i64>(0)) {
         Ok(_) => Ok(db),
         Err(error) if cannot_share(&error) && !log_of(path).exists() => {

@@ -17,8 +17,7 @@ use crate::history::{Note, Source, energy_of};
 use crate::site::Site;
 use crate::units::{Span, Stamp};
 
-/// Bytes that an answer takes to begin with: a day by quarter hours has 140 kB, and to grow into it step
-/// by step would copy it over and over.
+/// Bytes that an answer takes to begin with: to grow into it step by step would copy it over and over.
 const ROOM: usize = 1 << 16;
 
 /// A question that makes sense: which intervals, in whose calendar.
@@ -103,7 +102,8 @@ pub fn answer<S: Source>(
         }
         View::Profile => {
             let (zone, profile) = views::profile::read(site, range, query.only.as_deref(), now, source)?;
-            text(&views::profile::body(site, &zone, &profile))
+            // Of each figure 96 numbers of three kinds, for seven days and all.
+            text_of(profile.figures.len() << 13, &views::profile::body(site, &zone, &profile))
         }
         View::Rank => {
             let (zone, ranking) = views::rank::read(site, range, query.only.as_deref(), now, source)?;
@@ -133,7 +133,12 @@ impl Formatter for Figures {
 const ALL: u64 = 1f64.to_bits();
 
 fn text(body: &impl serde::Serialize) -> Result<String, HistoryError> {
-    let mut json = Vec::with_capacity(ROOM);
+    text_of(ROOM, body)
+}
+
+/// Text of about that many bytes.
+fn text_of(room: usize, body: &impl serde::Serialize) -> Result<String, HistoryError> {
+    let mut json = Vec::with_capacity(room);
     let mut to = serde_json::Serializer::with_formatter(&mut json, Figures);
     body.serialize(&mut to).map_err(|error| failed(&error))?;
     String::from_utf8(json).map_err(|error| failed(&error))
@@ -163,7 +168,7 @@ fn energy_text<S: Source>(
     }
     let found = notes(question.range()).map_err(HistoryError::Failed)?;
     body.annotations = found.iter().map(|note| Annotation::of(&question.zone, note)).collect();
-    text(&body)
+    text_of(body.room(), &body)
 }
 
 pub use crate::exchange::TOTALS;

@@ -43,33 +43,60 @@ impl<'a> Written<'a> {
             annotations: Vec::new(),
         }
     }
+
+    /// About how many bytes it takes as text, without comparison and notes.
+    pub fn room(&self) -> usize {
+        /// Bytes of an interval, and of a figure in it: its name, kWh and coverage.
+        const EACH: (usize, usize) = (1000, 30);
+        let figures = self.intervals.summaries.first().map_or(0, |summary| summary.figures.len());
+        self.intervals.summaries.len() * (EACH.0 + figures * EACH.1)
+    }
 }
 
 /// Names, sorted, and what they stand for.
 #[derive(Debug)]
 struct Names<'a> {
-    totals: Vec<Name<'a>>,
-    circuits: Vec<Name<'a>>,
+    totals: Vec<(&'a str, Figure)>,
+    circuits: Vec<(&'a str, Figure)>,
     /// Of each bus what flows in, and what of that is untracked.
-    buses: Vec<(&'a str, FigureKey, FigureKey)>,
+    buses: Vec<(&'a str, Figure, Figure)>,
 }
 
-/// A name, its figure, and where that stands in the first of the summaries: mostly it does in all of them.
-type Name<'a> = (&'a str, FigureKey, usize);
+/// A figure, and where it stands in the first of the summaries: mostly it does in all of them.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+struct Figure {
+    key: FigureKey,
+    place: usize,
+}
+
+impl Figure {
+    fn of(key: FigureKey, summaries: &[Summary]) -> Self {
+        let first = summaries.first().map_or(&[][..], |summary| &summary.figures);
+        let place = first.binary_search_by_key(&key, |(key, _)| *key).unwrap_or(0);
+        Self { key, place }
+    }
+
+    /// Its amount, as [`Summary::defined`].
+    fn defined(self, summary: &Summary) -> Option<Amount> {
+        match summary.figures.get(self.place) {
+            Some((key, amount)) if *key == self.key => Some(*amount),
+            _ => summary.defined(self.key),
+        }
+    }
+}
 
 impl<'a> Names<'a> {
     fn of(site: &'a Site, summaries: &[Summary]) -> Self {
-        let first = summaries.first().map_or(&[][..], |summary| &summary.figures);
-        let place = |key: FigureKey| first.iter().position(|(other, _)| *other == key).unwrap_or(0);
+        let figure = |key| Figure::of(key, summaries);
         let circuits = site.circuits.iter().enumerate();
-        let circuits = circuits.map(|(index, circuit)| {
-            let key = FigureKey::Circuit(index);
-            (circuit.id.as_str(), key, place(key))
-        });
+        let circuits =
+            circuits.map(|(index, circuit)| (circuit.id.as_str(), figure(FigureKey::Circuit(index))));
         let buses = site.buses.iter().enumerate();
-        let buses = buses
-            .map(|(index, bus)| (bus.id.as_str(), FigureKey::BusFeed(index), FigureKey::BusUntracked(index)));
-        let totals = TOTALS.iter().map(|(name, key)| (*name, *key, place(*key)));
+        let buses = buses.map(|(index, bus)| {
+            let (feed, untracked) = (FigureKey::BusFeed(index), FigureKey::BusUntracked(index));
+            (bus.id.as_str(), figure(feed), figure(untracked))
+        });
+        let totals = TOTALS.iter().map(|(name, key)| (*name, figure(*key)));
         let mut names =
             Self { totals: totals.collect(), circuits: circuits.collect(), buses: buses.collect() };
         names.totals.sort_unstable();
@@ -154,18 +181,15 @@ fn line<'a>(names: &'a Names<'a>, start: String, end: String, summary: &'a Summa
 
 /// Something of each figure that the map defines, by name.
 struct Figures<'a, T> {
-    names: &'a [Name<'a>],
+    names: &'a [(&'a str, Figure)],
     summary: &'a Summary,
     of: fn(&Summary, Amount) -> T,
 }
 
 impl<T: Serialize> Serialize for Figures<'_, T> {
     fn serialize<S: Serializer>(&self, to: S) -> Result<S::Ok, S::Error> {
-        to.collect_map(self.names.iter().filter_map(|(name, key, place)| {
-            let amount = match self.summary.figures.get(*place) {
-                Some((other, amount)) if other == key => *amount,
-                _ => self.summary.defined(*key)?,
-            };
+        to.collect_map(self.names.iter().filter_map(|(name, figure)| {
+            let amount = figure.defined(self.summary)?;
             Some((name, (self.of)(self.summary, amount)))
         }))
     }
@@ -173,7 +197,7 @@ impl<T: Serialize> Serialize for Figures<'_, T> {
 
 /// Each bus that has a feed.
 struct Buses<'a> {
-    names: &'a [(&'a str, FigureKey, FigureKey)],
+    names: &'a [(&'a str, Figure, Figure)],
     summary: &'a Summary,
 }
 
@@ -185,7 +209,7 @@ impl Serialize for Buses<'_> {
             None => (None, 0.0),
         };
         to.collect_map(self.names.iter().filter_map(|(name, feed, untracked)| {
-            let (feed, untracked) = (self.summary.defined(*feed), self.summary.defined(*untracked));
+            let (feed, untracked) = (feed.defined(self.summary), untracked.defined(self.summary));
             feed.or(untracked)?;
             let ((feed_kwh, feed_coverage), (untracked_kwh, untracked_coverage)) =
                 (told(feed), told(untracked));
