@@ -76,8 +76,9 @@ pub struct Profile {
     pub figures: Figures,
 }
 
-/// Slots by weekday and quarter-hour, of each figure.
-type Figures = Vec<(FigureKey, Box<[[Slot; QUARTERS]; WEEKDAYS]>)>;
+/// Slots by weekday and quarter-hour, of each figure: all in one piece of memory, so that a question takes none from
+/// the system that the one before gave back.
+type Figures = Vec<(FigureKey, [[Slot; QUARTERS]; WEEKDAYS])>;
 
 impl Profile {
     /// The slots of a figure by quarter-hour, all days together.
@@ -119,12 +120,14 @@ pub fn profile_of<S: Source>(
 ) -> Result<Profile, S::Error> {
     let range = range.start.floor(Span::QUARTER)..(range.end - Span(1)).floor(Span::QUARTER) + Span::QUARTER;
     let plans = Plans::of(site, only);
-    let figures = plans.keys.iter().map(|_| None).collect();
-    let mut reckoning = Reckoning { site, zone, source, plans, figures, begins: None };
+    let figures = plans.keys.iter().map(|key| (*key, [[Slot::default(); QUARTERS]; WEEKDAYS])).collect();
+    let defined = vec![false; plans.keys.len()];
+    let mut reckoning = Reckoning { site, zone, source, plans, figures, defined, begins: None };
     reckoning.run(&range)?;
-    let figures = reckoning.plans.keys.iter().zip(reckoning.figures);
-    let figures = figures.filter_map(|(key, slots)| slots.map(|slots| (*key, slots)));
-    Ok(Profile { range, figures: figures.collect() })
+    let Reckoning { mut figures, defined, .. } = reckoning;
+    let mut defined = defined.into_iter();
+    figures.retain(|_| defined.next().unwrap_or(false));
+    Ok(Profile { range, figures })
 }
 
 /// For each slot of the week the sums of an epoch (indices into its plan) that are asked for.
@@ -152,8 +155,10 @@ struct Reckoning<'a, S> {
     zone: &'a Zone,
     source: &'a mut S,
     plans: Plans,
-    /// By figure, as in [`Plans::keys`]; `None` as long as the map has not defined it.
-    figures: Vec<Option<Box<[[Slot; QUARTERS]; WEEKDAYS]>>>,
+    /// Those of [`Plans::keys`], in their order.
+    figures: Figures,
+    /// Which of them the map defines at some time in the range.
+    defined: Vec<bool>,
     /// Before when nothing is known, once that was asked for.
     begins: Option<Stamp>,
 }
@@ -226,11 +231,10 @@ impl<S: Source> Reckoning<'_, S> {
         Ok(())
     }
 
-    /// All slots of a figure.
+    /// All slots of a figure that the map defines.
     fn slots(&mut self, figure: usize) -> &mut [[Slot; QUARTERS]; WEEKDAYS] {
-        // Made where it stays: a box of an array is made on the stack first, and copied.
-        let new = || vec![[Slot::default(); QUARTERS]; WEEKDAYS].into_boxed_slice().try_into();
-        self.figures[figure].get_or_insert_with(|| new().expect("as many as there are weekdays"))
+        self.defined[figure] = true;
+        &mut self.figures[figure].1
     }
 
     fn slot(&mut self, figure: usize, slot: usize) -> &mut Slot {

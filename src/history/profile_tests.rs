@@ -51,7 +51,7 @@ fn pump(
     }
     let found = profile(&site, &zone, &mut memory, range).unwrap_or_else(|never| match never {});
     let of = found.figures.iter().find(|(key, _)| *key == FigureKey::Circuit(0)).expect("the pump");
-    *of.1
+    of.1
 }
 
 #[test]

@@ -340,8 +340,9 @@ fn rows_are_read_as_coarse_as_they_can_be_and_in_bulk() {
     };
     use Level::{Day, Hour, Minute, Month, Quarter};
     check(By::Month, "2024-07-01", "2025-01-01", &[Month]);
-    check(By::Day, "2024-06-01", "2024-12-01", &[Day]);
-    check(By::Week, "2024-06-03", "2024-12-02", &[Day]);
+    // A month at a time; the last week ends in a seventh.
+    check(By::Day, "2024-06-01", "2024-12-01", &[Day; 6]);
+    check(By::Week, "2024-06-03", "2024-12-02", &[Day; 7]);
     check(By::Quarter, "2024-06-03", "2024-06-04", &[Quarter]);
     check(By::Hour, "2024-06-03", "2024-06-10", &[Hour]);
     check(By::Minute, "2024-06-03", "2024-06-05", &[Minute, Minute]);
