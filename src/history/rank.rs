@@ -239,8 +239,8 @@ fn end_uses(site: &Site, places: &[Ranked], sums: &Sums) -> Vec<EndUseShare> {
     found
 }
 
-/// Counts the minutes of some places, in the order of [`places`], over a range, a local day at a time: out of what the source has kept of
-/// the day, or of its minutes.
+/// Counts the minutes of some places, in the order of [`places`], over a range, a local day at a time: out of what
+/// the source has kept of the day, or of its minutes.
 fn count<S: Source>(
     site: &Site,
     zone: &Zone,

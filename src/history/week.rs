@@ -38,19 +38,11 @@ impl Stretch {
 
     /// The one of which `at` is a moment.
     pub fn range(self, zone: &Zone, at: Stamp) -> Range<Stamp> {
-        if self == Self::Day {
-            return zone.day_range(zone.day_of(at));
-        }
-        let (year, month) = zone.month_of(at).civil();
-        let start = |year, month| zone.month_range(LocalMonth::new(year, month)).start;
-        let next_year = || start(year.saturating_add(1), 1);
         match self {
-            Self::Day | Self::Month => zone.month_range(zone.month_of(at)),
-            Self::ThreeMonths => {
-                let first = month - (month - 1) % 3;
-                start(year, first)..if first == 10 { next_year() } else { start(year, first + 3) }
-            }
-            Self::Year => start(year, 1)..next_year(),
+            Self::Day => zone.day_range(zone.day_of(at)),
+            Self::Month => months(zone, at, 1),
+            Self::ThreeMonths => months(zone, at, 3),
+            Self::Year => months(zone, at, 12),
         }
     }
 
@@ -63,6 +55,13 @@ impl Stretch {
             Self::Day => None,
         }
     }
+}
+
+/// As many local months as divide a year, counted from January: those of which `at` is a moment.
+fn months(zone: &Zone, at: Stamp, count: i32) -> Range<Stamp> {
+    let month = zone.month_of(at).0;
+    let first = month - month.rem_euclid(count);
+    zone.month_range(LocalMonth(first)).start..zone.month_range(LocalMonth(first + count)).start
 }
 
 /// The slot of the week that the clock shows, and its date.

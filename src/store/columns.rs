@@ -17,9 +17,6 @@ const MOST: usize = 100_000;
 /// Of a series: energy in and out, what is not covered, days that are not known.
 const COLUMNS: usize = 4;
 
-/// From when to when something is kept, and what is wrong with it.
-pub(super) type Wrong = (Range<Stamp>, String);
-
 /// The fingerprint of whose rows are added up, or laid together, over a range: of the zone, and of each series of
 /// the map and the rule that made its rows. `what` and its version tell apart what was made of them.
 pub(super) fn rule(what: &str, entry: &Entry, range: &Range<Stamp>) -> i64 {

@@ -56,6 +56,7 @@ mod salvage;
 mod schema;
 mod seal;
 mod shared;
+mod shelf;
 mod size;
 mod source;
 mod steps;

@@ -7,7 +7,7 @@
 
 use std::ops::Range;
 
-use rusqlite::{Connection, OptionalExtension, params};
+use rusqlite::Connection;
 
 use crate::flow::Row;
 use crate::history::{Column, Level, SeriesSums};
@@ -15,9 +15,10 @@ use crate::site::SeriesIndex;
 use crate::units::{Span, Stamp};
 
 use super::catalog::Entry;
+use super::shelf::{Looked, Shelf};
 use super::source::stored;
 use super::wire::{self, Bytes, Fault};
-use super::{Result, columns, rows};
+use super::{Result, columns};
 
 const FORMAT: u8 = 1;
 
@@ -27,8 +28,7 @@ const WHAT: &str = "month days 1";
 /// More days than a month has, so that a bad length takes no memory.
 const MOST: usize = 40;
 
-/// Longer than any month.
-const LONGEST: Span = Span(32 * Span::DAY.0);
+const SHELF: Shelf = Shelf { table: "month_days", stretch: None, longest: Span(32 * Span::DAY.0) };
 
 /// Months that one step looks at which have nothing to do: some milliseconds of look-ups.
 const LOOKED_AT: usize = 200;
@@ -106,29 +106,12 @@ fn rule(entry: &Entry, month: &Range<Stamp>) -> i64 {
 /// The days of exactly that month as the map in force has them, if they are kept. What does not decode is not
 /// there.
 fn select(db: &Connection, entry: &Entry, month: &Range<Stamp>) -> Result<Option<MonthDays>> {
-    let mut select =
-        db.prepare_cached("SELECT end_s, rule, body FROM month_days WHERE site = ?1 AND start_s = ?2")?;
-    let mut found = select.query(params![entry.row, month.start.seconds()])?;
-    let Some(row) = found.next()? else { return Ok(None) };
-    let (end, of): (i64, i64) = (row.get(0)?, row.get(1)?);
-    if end != month.end.seconds() || of != rule(entry, month) {
-        return Ok(None);
-    }
-    Ok(decode(entry, row.get_ref(2)?.as_blob().map_err(rusqlite::Error::from)?).ok())
+    SHELF.find(db, entry.row, month, rule(entry, month), |body| decode(entry, body).ok())
 }
 
 /// Takes the months away that `range` touches.
 pub(super) fn forget(db: &Connection, site: i64, range: &Range<Stamp>) -> Result<()> {
-    db.prepare_cached(
-        "DELETE FROM month_days WHERE site = ?1 AND start_s > ?2 AND start_s < ?3 AND end_s > ?4",
-    )?
-    .execute(params![
-        site,
-        (range.start - LONGEST).seconds(),
-        rows::bound(range.end),
-        range.start.seconds()
-    ])?;
-    Ok(())
+    SHELF.forget(db, site, range)
 }
 
 /// Lays the rows of a month together; `None` where one of them is of no day that the month has.
@@ -177,11 +160,6 @@ pub(super) fn step(
     sealed: Stamp,
 ) -> Result<Range<Stamp>> {
     let mut left = waiting.clone();
-    let Some(first) = rows::first_quarter(db, entry.channel_rows())? else {
-        return Ok(left.start..left.start);
-    };
-    left.start = left.start.max(first);
-    left.end = left.end.min(sealed);
     let mut put_now = 0;
     for _ in 0..LOOKED_AT {
         if left.start >= left.end || put_now >= AT_ONCE {
@@ -192,7 +170,7 @@ pub(super) fn step(
             && !is_there(db, entry, &month)?
             && let Some(days) = made(db, entry, &month)?
         {
-            put(db, entry, &month, &days)?;
+            SHELF.put(db, entry.row, &month, rule(entry, &month), &encode(entry, &days))?;
             put_now += 1;
         }
         left.end = month.start;
@@ -202,33 +180,12 @@ pub(super) fn step(
 
 /// Whether it is kept as the map in force has it.
 pub(super) fn is_there(db: &Connection, entry: &Entry, month: &Range<Stamp>) -> Result<bool> {
-    let mut select =
-        db.prepare_cached("SELECT end_s, rule FROM month_days WHERE site = ?1 AND start_s = ?2")?;
-    let place = params![entry.row, month.start.seconds()];
-    let found: Option<(i64, i64)> =
-        select.query_row(place, |row| Ok((row.get(0)?, row.get(1)?))).optional()?;
-    Ok(found == Some((month.end.seconds(), rule(entry, month))))
-}
-
-fn put(db: &Connection, entry: &Entry, month: &Range<Stamp>, days: &MonthDays) -> Result<()> {
-    // Those of another zone may overlap this one.
-    forget(db, entry.row, month)?;
-    db.prepare_cached(
-        "INSERT INTO month_days (site, start_s, end_s, rule, body) VALUES (?1, ?2, ?3, ?4, ?5)",
-    )?
-    .execute(params![
-        entry.row,
-        month.start.seconds(),
-        month.end.seconds(),
-        rule(entry, month),
-        encode(entry, days)
-    ])?;
-    Ok(())
+    SHELF.is_there(db, entry.row, month, rule(entry, month))
 }
 
 /// What is kept of a site and is not what its days say, and why; months of another map, or another zone, are not
 /// looked at. Says of how many it looked.
-pub(super) fn wrong(db: &Connection, entry: &Entry) -> Result<(u64, Vec<columns::Wrong>)> {
+pub(super) fn wrong(db: &Connection, entry: &Entry) -> Result<Looked> {
     let (mut looked, mut wrong) = (0, Vec::new());
     let mut select =
         db.prepare_cached("SELECT start_s, end_s, rule, body FROM month_days WHERE site = ?1")?;

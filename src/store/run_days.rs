@@ -7,7 +7,7 @@
 
 use std::ops::Range;
 
-use rusqlite::{Connection, OptionalExtension, params};
+use rusqlite::{Connection, params};
 
 use crate::flow::Row;
 use crate::history::{DayRuns, Tally, places, series_of, tallies};
@@ -16,6 +16,7 @@ use crate::units::{Span, Stamp};
 
 use super::catalog::Entry;
 use super::keep::Kept;
+use super::shelf::Shelf;
 use super::wire::{self, Bytes, Fault};
 use super::{Result, rows};
 
@@ -24,8 +25,7 @@ const FORMAT: u8 = 1;
 /// Loads of a map, bins and minutes of a day: more than there can be, so that a bad length takes no memory.
 const MOST: usize = 10_000;
 
-/// Longer than any local day.
-const LONGEST: Span = Span(26 * Span::HOUR.0);
+const SHELF: Shelf = Shelf { table: "run_day", stretch: None, longest: Span(26 * Span::HOUR.0) };
 
 /// Days that one step looks at which have nothing to do: some milliseconds of look-ups.
 const LOOKED_AT: usize = 500;
@@ -71,16 +71,7 @@ pub(super) fn bodies(db: &Connection, site: i64, range: &Range<Stamp>) -> Result
 
 /// Takes the days away that `range` touches.
 pub(super) fn forget(db: &Connection, site: i64, range: &Range<Stamp>) -> Result<()> {
-    db.prepare_cached(
-        "DELETE FROM run_day WHERE site = ?1 AND start_s > ?2 AND start_s < ?3 AND end_s > ?4",
-    )?
-    .execute(params![
-        site,
-        (range.start - LONGEST).seconds(),
-        rows::bound(range.end),
-        range.start.seconds()
-    ])?;
-    Ok(())
+    SHELF.forget(db, site, range)
 }
 
 /// Counts a local day from its sealed minutes.
@@ -104,9 +95,9 @@ pub(super) fn step(
     sealed: Stamp,
 ) -> Result<Range<Stamp>> {
     let mut left = waiting.clone();
-    let Some(first) = first(db, entry)? else { return Ok(left.start..left.start) };
-    left.start = left.start.max(first);
-    left.end = left.end.min(sealed);
+    if let Some(kept) = Kept::look_up(db)?.minutes {
+        left.start = left.start.max(kept);
+    }
     for _ in 0..LOOKED_AT {
         if left.start >= left.end {
             break;
@@ -116,38 +107,15 @@ pub(super) fn step(
         if day.end > sealed || day.is_empty() || is_there(db, entry, &day)? {
             continue;
         }
-        put(db, entry.row, &count(db, entry, &day)?)?;
+        let runs = count(db, entry, &day)?;
+        SHELF.put(db, entry.row, &day, runs.rule, &encode(day.start, &runs.tallies))?;
         break;
     }
     Ok(left)
 }
 
-/// From when on there are minutes.
-fn first(db: &Connection, entry: &Entry) -> Result<Option<Stamp>> {
-    let kept = Kept::look_up(db)?.minutes.unwrap_or(Stamp::MIN);
-    Ok(rows::first_quarter(db, entry.channel_rows())?.map(|first| first.max(kept)))
-}
-
 fn is_there(db: &Connection, entry: &Entry, day: &Range<Stamp>) -> Result<bool> {
-    let mut select = db.prepare_cached("SELECT end_s, rule FROM run_day WHERE site = ?1 AND start_s = ?2")?;
-    let found: Option<(i64, i64)> = select
-        .query_row([entry.row, day.start.seconds()], |row| Ok((row.get(0)?, row.get(1)?)))
-        .optional()?;
-    Ok(found == Some((day.end.seconds(), entry.day_rules.of_day(day))))
-}
-
-fn put(db: &Connection, site: i64, runs: &DayRuns) -> Result<()> {
-    // Days of another zone may overlap this one.
-    forget(db, site, &runs.day)?;
-    db.prepare_cached("INSERT INTO run_day (site, start_s, end_s, rule, body) VALUES (?1, ?2, ?3, ?4, ?5)")?
-        .execute(params![
-            site,
-            runs.day.start.seconds(),
-            runs.day.end.seconds(),
-            runs.rule,
-            encode(runs.day.start, &runs.tallies)
-        ])?;
-    Ok(())
+    SHELF.is_there(db, entry.row, day, entry.day_rules.of_day(day))
 }
 
 fn encode(day: Stamp, tallies: &[Tally]) -> Vec<u8> {

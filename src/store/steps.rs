@@ -12,7 +12,7 @@ use super::catalog::Entry;
 use super::recount::{Outcome, Recount};
 use super::seal::{self, Sealing};
 use super::writer::{ToSeal, Writer};
-use super::{Event, Result, keep, month_days, outbox, rederive, run_days, week_sums};
+use super::{Event, Result, keep, month_days, outbox, rederive, rows, run_days, week_sums};
 
 /// Of sites (by row of `site`), time in which something may be kept that is not yet.
 pub(super) type Waits = BTreeMap<i64, Range<Stamp>>;
@@ -128,6 +128,9 @@ impl Writer {
         let sealed = self.progress.get(&site).map_or(Stamp(0), |progress| progress.sealed);
         let left = self.insist(|db| {
             let tx = db.transaction()?;
+            // Nothing is made of what is not sealed, nor of the time before the first reading.
+            let from = rows::first_quarter(&tx, entry.channel_rows())?.unwrap_or(Stamp::MAX);
+            let waiting = waiting.start.max(from)..waiting.end.min(sealed);
             let left = step(&tx, entry, &waiting, sealed)?;
             tx.commit()?;
             Ok(left)

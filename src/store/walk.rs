@@ -23,6 +23,7 @@ use super::keep::Kept;
 use super::readings::{self, day_of, day_start, hour_of, hour_start, key, parts};
 use super::recount::{Unsealed, date_of, extent, name_of, readings_of};
 use super::rows::{self, Table};
+use super::shelf::Looked;
 use super::{Result, block, journal, month_days, run_days, week_sums};
 
 /// How far a counter's difference may reach: as far as its neighbours are looked for.
@@ -68,8 +69,7 @@ impl Walk<'_> {
             self.step(|walk| walk.sums(SeriesIndex(index as u32)))?;
         }
         self.step(Self::run_days)?;
-        self.step(Self::month_days)?;
-        self.step(Self::week_sums)
+        self.step(Self::kept_beside)
     }
 
     fn step(&mut self, step: impl FnOnce(&mut Self) -> Result<()>) -> Result<()> {
@@ -445,27 +445,27 @@ impl Walk<'_> {
         Ok(())
     }
 
-    /// The days of months that are kept together against the days one by one; what is wrong is taken away as well.
-    fn month_days(&mut self) -> Result<()> {
-        let (looked, wrong) = month_days::wrong(self.db, self.entry)?;
-        self.checked.sums += looked;
-        for (range, what) in wrong {
-            self.is_not_kept_right("month-days-differ", "month_days", "days", &range, what);
-            if self.mend {
-                month_days::forget(self.db, self.entry.row, &range)?;
-            }
-        }
-        Ok(())
+    /// The days of months that are kept together against the days one by one, and the sums by slot of the week
+    /// against the quarter hours; what is wrong is taken away as well.
+    fn kept_beside(&mut self) -> Result<()> {
+        self.beside("month-days-differ", "month_days", "days", month_days::wrong, month_days::forget)?;
+        self.beside("week-sums-differ", "week_sum", "quarter hours", week_sums::wrong, week_sums::forget)
     }
 
-    /// The sums by slot of the week against the quarter hours; what is wrong is taken away as well.
-    fn week_sums(&mut self) -> Result<()> {
-        let (looked, wrong) = week_sums::wrong(self.db, self.entry)?;
+    fn beside(
+        &mut self,
+        id: &'static str,
+        table: &str,
+        finer: &str,
+        wrong: fn(&Connection, &Entry) -> Result<Looked>,
+        forget: fn(&Connection, i64, &Range<Stamp>) -> Result<()>,
+    ) -> Result<()> {
+        let (looked, wrong) = wrong(self.db, self.entry)?;
         self.checked.sums += looked;
         for (range, what) in wrong {
-            self.is_not_kept_right("week-sums-differ", "week_sum", "quarter hours", &range, what);
+            self.is_not_kept_right(id, table, finer, &range, what);
             if self.mend {
-                week_sums::forget(self.db, self.entry.row, &range)?;
+                forget(self.db, self.entry.row, &range)?;
             }
         }
         Ok(())

@@ -7,16 +7,17 @@
 
 use std::ops::Range;
 
-use rusqlite::{Connection, OptionalExtension, params};
+use rusqlite::Connection;
 
 use crate::history::{Level, SLOTS, Stretch, WeekSums};
 use crate::site::SeriesIndex;
 use crate::units::{Span, Stamp};
 
 use super::catalog::Entry;
+use super::shelf::{Looked, Shelf, Wrong};
 use super::source::stored;
 use super::wire::{self, Bytes, Fault};
-use super::{Result, columns, rows};
+use super::{Result, columns};
 
 const FORMAT: u8 = 2;
 
@@ -29,23 +30,14 @@ const LOOKED_AT: usize = 200;
 /// Stretches that one step makes: some milliseconds each, and one commit for all of them.
 const AT_ONCE: usize = 8;
 
-fn number(stretch: Stretch) -> i64 {
-    match stretch {
-        Stretch::Day => 0,
-        Stretch::Month => 1,
-        Stretch::Year => 2,
-        Stretch::ThreeMonths => 3,
-    }
-}
-
-/// Longer than any such stretch.
-fn longest(stretch: Stretch) -> Span {
-    match stretch {
-        Stretch::Day => Span(26 * Span::HOUR.0),
-        Stretch::Month => Span(32 * Span::DAY.0),
-        Stretch::ThreeMonths => Span(93 * Span::DAY.0),
-        Stretch::Year => Span(367 * Span::DAY.0),
-    }
+fn shelf(stretch: Stretch) -> Shelf {
+    let (number, longest) = match stretch {
+        Stretch::Day => (0, Span(26 * Span::HOUR.0)),
+        Stretch::Month => (1, Span(32 * Span::DAY.0)),
+        Stretch::Year => (2, Span(367 * Span::DAY.0)),
+        Stretch::ThreeMonths => (3, Span(93 * Span::DAY.0)),
+    };
+    Shelf { table: "week_sum", stretch: Some(number), longest }
 }
 
 /// The fingerprint of what is added up over a stretch.
@@ -61,17 +53,7 @@ pub(super) fn select(
     stretch: Stretch,
     range: &Range<Stamp>,
 ) -> Result<Option<WeekSums>> {
-    let mut select = db.prepare_cached(
-        "SELECT end_s, rule, body FROM week_sum WHERE site = ?1 AND stretch = ?2 AND start_s = ?3",
-    )?;
-    let place = params![entry.row, number(stretch), range.start.seconds()];
-    let mut found = select.query(place)?;
-    let Some(row) = found.next()? else { return Ok(None) };
-    let (end, of): (i64, i64) = (row.get(0)?, row.get(1)?);
-    if end != range.end.seconds() || of != rule(entry, range) {
-        return Ok(None);
-    }
-    Ok(decode(entry, row.get_ref(2)?.as_blob().map_err(rusqlite::Error::from)?).ok())
+    shelf(stretch).find(db, entry.row, range, rule(entry, range), |body| decode(entry, body).ok())
 }
 
 /// A row without its body: its id, of what stretch, from when to when, and the rule.
@@ -98,22 +80,7 @@ fn all(db: &Connection, site: i64) -> Result<Vec<Place>> {
 
 /// Takes the stretches away that `range` touches.
 pub(super) fn forget(db: &Connection, site: i64, range: &Range<Stamp>) -> Result<()> {
-    Stretch::ALL.into_iter().try_for_each(|stretch| forget_one(db, site, stretch, range))
-}
-
-/// The same of one kind.
-fn forget_one(db: &Connection, site: i64, stretch: Stretch, range: &Range<Stamp>) -> Result<()> {
-    db.prepare_cached(
-        "DELETE FROM week_sum WHERE site = ?1 AND stretch = ?2 AND start_s > ?3 AND start_s < ?4 AND end_s > ?5",
-    )?
-    .execute(params![
-        site,
-        number(stretch),
-        (range.start - longest(stretch)).seconds(),
-        rows::bound(range.end),
-        range.start.seconds()
-    ])?;
-    Ok(())
+    Stretch::ALL.into_iter().try_for_each(|stretch| shelf(stretch).forget(db, site, range))
 }
 
 /// Adds a stretch up: a day from its quarter hours, a longer one from the next shorter ones, as far as
@@ -123,7 +90,7 @@ fn made(
     entry: &Entry,
     stretch: Stretch,
     range: &Range<Stamp>,
-    doubted: &[columns::Wrong],
+    doubted: &[Wrong],
 ) -> Result<Option<WeekSums>> {
     if stretch.finer().is_none() {
         if !WeekSums::fits(&entry.zone, range) {
@@ -174,11 +141,6 @@ pub(super) fn step(
     sealed: Stamp,
 ) -> Result<Range<Stamp>> {
     let mut left = waiting.clone();
-    let Some(first) = rows::first_quarter(db, entry.channel_rows())? else {
-        return Ok(left.start..left.start);
-    };
-    left.start = left.start.max(first);
-    left.end = left.end.min(sealed);
     let mut put_now = 0;
     for _ in 0..LOOKED_AT {
         if left.start >= left.end {
@@ -196,7 +158,8 @@ pub(super) fn step(
                     if !is_there(db, entry, stretch, &range)?
                         && let Some(sums) = made(db, entry, stretch, &range, &[])?
                     {
-                        put(db, entry, stretch, &range, &sums)?;
+                        let body = encode(entry, &sums);
+                        shelf(stretch).put(db, entry.row, &range, rule(entry, &range), &body)?;
                         put_now += 1;
                     }
                 }
@@ -211,41 +174,12 @@ pub(super) fn step(
 }
 
 fn is_there(db: &Connection, entry: &Entry, stretch: Stretch, range: &Range<Stamp>) -> Result<bool> {
-    let mut select = db.prepare_cached(
-        "SELECT end_s, rule FROM week_sum WHERE site = ?1 AND stretch = ?2 AND start_s = ?3",
-    )?;
-    let place = params![entry.row, number(stretch), range.start.seconds()];
-    let found: Option<(i64, i64)> =
-        select.query_row(place, |row| Ok((row.get(0)?, row.get(1)?))).optional()?;
-    Ok(found == Some((range.end.seconds(), rule(entry, range))))
-}
-
-fn put(
-    db: &Connection,
-    entry: &Entry,
-    stretch: Stretch,
-    range: &Range<Stamp>,
-    sums: &WeekSums,
-) -> Result<()> {
-    // Those of another zone may overlap this one.
-    forget_one(db, entry.row, stretch, range)?;
-    db.prepare_cached(
-        "INSERT INTO week_sum (site, stretch, start_s, end_s, rule, body) VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
-    )?
-    .execute(params![
-        entry.row,
-        number(stretch),
-        range.start.seconds(),
-        range.end.seconds(),
-        rule(entry, range),
-        encode(entry, sums)
-    ])?;
-    Ok(())
+    shelf(stretch).is_there(db, entry.row, range, rule(entry, range))
 }
 
 /// What is kept of a site and is not what its quarter hours say, and why; sums of another map, or another
 /// zone, are not looked at. Says of how many it looked.
-pub(super) fn wrong(db: &Connection, entry: &Entry) -> Result<(u64, Vec<columns::Wrong>)> {
+pub(super) fn wrong(db: &Connection, entry: &Entry) -> Result<Looked> {
     let (mut looked, mut wrong) = (0, Vec::new());
     for (id, stretch, range, of) in all(db, entry.row)? {
         if of != rule(entry, &range) {
